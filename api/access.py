@@ -54,12 +54,14 @@ NEEDS: Mapping[str, Access] = {
             GET /api/v1/live
         """,
         Access.READ: """
-            GET /  GET /work  GET /work/book  GET /work/{surface}/windows  GET /stations/{name}  GET /probes
-            GET /probes/{station}/{probe}  GET /first  GET /first/{station}/{probe}  GET /nodes  GET /alerts
+            GET /  GET /work  GET /work/book  GET /work/{surface}/windows  GET /diary  GET /diary/{entry_id}
+            GET /stations/{name}  GET /probes  GET /probes/{station}/{probe}  GET /first
+            GET /first/{station}/{probe}  GET /nodes  GET /alerts
             GET /ground  GET /compare  GET /metrics  GET /calendar/work.ics  GET /calendar/surfaces/{name}.ics
             GET /api/v1/advice  GET /api/v1/alerts  GET /api/v1/alerts/events  GET /api/v1/alerts/history
             GET /api/v1/answers  GET /api/v1/bookings  GET /api/v1/compare  GET /api/v1/diary  GET /api/v1/diary/kinds
-            GET /api/v1/diary/{entry_id}  GET /api/v1/findings  GET /api/v1/findings/catalogue  GET /api/v1/first
+            GET /api/v1/diary/{entry_id}  GET /api/v1/diary/{entry_id}/history  GET /api/v1/findings
+            GET /api/v1/findings/catalogue  GET /api/v1/first
             GET /api/v1/first/{station}/{probe}  GET /api/v1/ground  GET /api/v1/live/{station}/{probe}
             GET /api/v1/nodes  GET /api/v1/now  GET /api/v1/observations  GET /api/v1/observations.csv
             GET /api/v1/probes  GET /api/v1/probes/now  GET /api/v1/quarantine  GET /api/v1/site
@@ -68,9 +70,11 @@ NEEDS: Mapping[str, Access] = {
             GET /api/v1/surfaces/{name}/judgement  GET /api/v1/surfaces/{name}/windows
         """,
         Access.WRITE: """
-            POST /alerts/{alert_id}/mark  POST /first/{station}/{probe}  POST /ground/buried
-            POST /ground/buried/{entry_id}/strike  POST /ground/place  POST /work/book  POST /work/{entry_id}/begun
-            POST /work/{entry_id}/done  POST /work/{entry_id}/done_then  POST /work/{entry_id}/lifted
+            POST /diary  POST /diary/undone  POST /diary/{entry_id}  POST /diary/{entry_id}/confirmed
+            POST /diary/{entry_id}/withdrawn  POST /alerts/{alert_id}/mark  POST /first/{station}/{probe}
+            POST /ground/buried  POST /ground/buried/{entry_id}/strike  POST /ground/place  POST /work/book
+            POST /work/{entry_id}/begun  POST /work/{entry_id}/done  POST /work/{entry_id}/done_then
+            POST /work/{entry_id}/lifted
             POST /work/{entry_id}/withdrawn  POST /api/v1/alerts/{alert_id}/mark  POST /api/v1/diary
             PUT /api/v1/diary/{entry_id}  DELETE /api/v1/diary/{entry_id}  POST /api/v1/first/{station}/{probe}
         """,

@@ -203,6 +203,7 @@ class JudgementOut(BaseModel):
     better: SpanOut | None = Field(description="nearest better time; null where it is good, or none is in sight")
     judged_as: str | None = Field(examples=["scarifying to 8 mm"], description="null where this pass is not judged")
     lift_first: list[str] = Field(examples=[["t1"]], description="probes that the blades would meet")
+    lift: str = Field(examples=["Lift the north-end thatch probe first."], description="the same in words")
     cautions: list[str] = Field(examples=[["Guards on and nobody near while it runs."]])
 
 

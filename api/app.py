@@ -41,6 +41,7 @@ from api import (
 from api.load import MAX_ANSWERS_KEPT, FactCache
 from api.pages import alerts, book, forms, station, today, windows, work, year
 from api.pages import compare as compare_page
+from api.pages import diary as diary_page
 from api.pages import first as first_page
 from api.pages import ground as ground_page
 from api.pages import people as people_page
@@ -88,7 +89,7 @@ def create_app(pipeline: Pipeline) -> FastAPI:
     for part in (
         data, alert_history, answers, advice, booking, diary, feed, first, first_page, live, nodes, season, ground,
         health, today, station, probes, probe_pages, alerts, book, windows, work, year, ground_page, compare,
-        compare_page, trust, trust_page, forms, sign_in_page, people_page,
+        compare_page, trust, trust_page, forms, diary_page, sign_in_page, people_page,
     ):  # fmt: skip
         app.include_router(part.router)
     app.include_router(people_page.data)

@@ -169,6 +169,7 @@ def _judgement_out(pipeline: Pipeline, entry: DiaryEntry, now_ms: int) -> advice
         else advice_schema.SpanOut(start=iso(found.better.start_ms), end=iso(found.better.end_ms)),
         judged_as=None if found.advised is None else pass_words(found.advised),
         lift_first=list(names_in_the_way(surface, pipeline.diary, entry, now_ms)),
+        lift=lift_line(pipeline, entry, now_ms),
         cautions=list(cautions(surface, str(entry.body["pass"]), entry.body.get("depth_mm"))),
     )
 

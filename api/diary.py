@@ -19,7 +19,7 @@ from api.diary_check import check, moment_of
 from api.problems import WRITE_RESPONSES, Problem, described
 from api.who import who
 from api.writing import may_write
-from pipeline.diary.entry import KINDS, MARKS, MAX_SENT_AS, DiaryEntry, entry_questions
+from pipeline.diary.entry import KINDS, MARKS, MAX_SENT_AS, DiaryEntry, counts, entry_questions
 from pipeline.service import Pipeline
 from pipeline.site.fields import nearest, words_of
 from pipeline.texts import say
@@ -62,7 +62,7 @@ def get_diary(
     if surface is not None and surface not in surfaces:
         raise Problem(404, "No such surface", f"surface: found {surface!r}, expected {nearest(surface, surfaces)}")
     span = (EVER_MS[0] if start is None else ms(start), EVER_MS[1] if end is None else ms(end))
-    entries = [e for e in pipeline.diary.entries(kind, *span) if surface in (None, e.surface)]
+    entries = [e for e in pipeline.diary.entries(kind, *span, asked=True) if surface in (None, e.surface)]
     query = [(key, str(value)) for key, value in request.query_params.multi_items() if key not in ("limit", "after")]
     query += [("limit", str(limit)), ("after", str(after + limit))]
     more = after + limit < len(entries)
@@ -98,8 +98,9 @@ def get_kinds() -> list[schema.DiaryKindOut]:
     responses={**SENT_RESPONSES, 200: {"model": schema.DiaryWrittenOut, "description": "It was sent before"}},
 )
 def write(request: Request, response: Response, entry: schema.DiaryEntryIn, key: Key = "") -> schema.DiaryWrittenOut:
-    """What looks like a length in inches, or like what somebody has written already, is asked about in `questions`,
-    and kept as it is. Sent again under the same `sent_as` it is written once: then 200 and the entry of then."""
+    """What looks like a slip of the pen, or like what somebody has written already, is asked about in `questions`, and
+    kept; a slip of the pen counts once it is written anew with `"confirmed": true` in its body. Sent again under the
+    same `sent_as` it is written once: then 200 and the entry of then."""
     pipeline, faults = pipeline_of(request), list[str]()
     made = _made(pipeline, entry, faults, key)
     if pipeline.diary.sent_as(made.sent_as) is not None:
@@ -112,6 +113,12 @@ def write(request: Request, response: Response, entry: schema.DiaryEntryIn, key:
 @router.get("/diary/{entry_id}", summary="One entry of the diary")
 def get_entry(request: Request, entry_id: int) -> schema.DiaryEntryOut:
     return entry_out(_found(pipeline_of(request), entry_id))
+
+
+@router.get("/diary/{entry_id}/history", summary="What an entry was written in place of, the newest first")
+def get_history(request: Request, entry_id: int) -> list[schema.DiaryEntryOut]:
+    pipeline = pipeline_of(request)
+    return [entry_out(entry) for entry in (_found(pipeline, entry_id), *pipeline.diary.before(entry_id))]
 
 
 @router.put(
@@ -320,4 +327,5 @@ def entry_out(entry: DiaryEntry) -> schema.DiaryEntryOut:
         author=entry.author,
         written_at=iso(entry.written_at_ms),
         body=dict(entry.body),
+        counts=counts(entry),
     )

@@ -109,7 +109,7 @@ def _take_diary(
         return
     pipeline = Pipeline(config)
     try:
-        known = {entry.id for entry in pipeline.diary.entries(None, *EVER_MS)}
+        known = {entry.id for entry in pipeline.diary.entries(None, *EVER_MS, asked=True)}
         # one that an earlier program exported, or imported, has the identity made for it
         before = {other: pipeline.diary.sent_as(other) for other, _ in entries}
         kept = {
@@ -199,7 +199,7 @@ def exported_text(config: SiteConfig, stores: Stores, asked: ExportAsked) -> Ite
         return findings_text(stores.store, [*stations, *channels], units, first_ms, last_ms)
     entries = [
         entry
-        for entry in stores.diary.entries(None, start_ms, end_ms)
+        for entry in stores.diary.entries(None, start_ms, end_ms, asked=True)
         if asked.station is None or entry.station in (None, asked.station)
     ]
     return diary_csv(entries) if asked.what == "diary.csv" else iter([diary_text(config.site.name, entries)])

@@ -538,6 +538,7 @@ class DiaryEntryOut(BaseModel):
     author: str = Field(examples=["Ann"])
     written_at: Time
     body: dict[str, Any] = Field(examples=[_CORE])
+    counts: bool = Field(examples=[True], description="false while a question about it stands: `confirmed` answers it")
 
 
 class DiaryOut(BaseModel):
@@ -548,7 +549,8 @@ class DiaryOut(BaseModel):
 
 
 class DiaryWrittenOut(BaseModel):
-    """The entry as it was written, and what looks like a slip of the pen or is written already: it is kept as it is."""
+    """The entry as it was written, and what looks like a slip of the pen, which counts once confirmed, or like what
+    is written already."""
 
     entry: DiaryEntryOut
     questions: list[str] = Field(examples=[["depth_mm: found 0.5 mm. Is it inches? 0.5 in are 13 mm."]])

@@ -657,9 +657,15 @@ Own = Callable[[str], str]
 
 def entry_line(config: SiteConfig, entry: DiaryEntry, now_ms: int) -> str:
     """One entry in a line."""
-    zone = config.site.timezone
-    where = place_of(config, entry)
-    own = config.site.units.own
+    when = upper_first(moment(entry.at_ms, config.site.timezone, now_ms=now_ms))
+    where, what = place_of(config, entry), entry_what(config, entry, now_ms)
+    # Translators: a line of the diary, as in "Tue 9 Jan 14:15, Square: water given: 12 mm (Ann)."
+    return say("{when}, {where}: {what}.", when=when, where=where, what=what)
+
+
+def entry_what(config: SiteConfig, entry: DiaryEntry, now_ms: int) -> str:
+    """What an entry tells, without when and where: `core cut: thatch 14 mm, root 90 mm (Ann)`."""
+    zone, own = config.site.timezone, config.site.units.own
     what = _probe_moved(config, entry) if entry.kind in ("lift", "return") else _what(entry, own)
     details = _details(entry, own)
     if details:
@@ -667,11 +673,7 @@ def entry_line(config: SiteConfig, entry: DiaryEntry, now_ms: int) -> str:
         what = say("{what}: {details}", what=what, details=in_a_row(details))
     if entry.end_ms is not None:
         what = say("{what}, until {when}", what=what, when=moment(entry.end_ms, zone, now_ms=now_ms))
-    if entry.author:
-        what = say("{what} ({author})", what=what, author=own(entry.author))
-    when = moment(entry.at_ms, zone, now_ms=now_ms)
-    # Translators: a line of the diary, as in "Tue 9 Jan 14:15, Square: water given: 12 mm (Ann)."
-    return say("{when}, {where}: {what}.", when=upper_first(when), where=where, what=what)
+    return say("{what} ({author})", what=what, author=own(entry.author)) if entry.author else what
 
 
 def place_of(config: SiteConfig, entry: DiaryEntry) -> str:
@@ -781,6 +783,6 @@ def _details(entry: DiaryEntry, own: Own) -> list[str]:
         if key in _FIELD_WORDS
         else own(str(value))
         for key, value in entry.body.items()
-        if key in _FIELD_WORDS or key in _IN_THEIR_WORDS
+        if key in _FIELD_WORDS or key in _IN_THEIR_WORDS or (key == "text" and entry.kind == "sight")
     ]
     return [*parts, say("around the probes")] if entry.body.get("around") else parts

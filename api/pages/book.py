@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import datetime
 from typing import Annotated, Any
+from urllib.parse import urlencode
 from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Depends, Request
@@ -17,6 +18,7 @@ from api import diary, words
 from api.booking import cautions, judged, kinds_of, lift_line
 from api.data import pipeline_of, stations_of
 from api.diary_check import check
+from api.diary_form import confirmed_by, figures_asked
 from api.drawing import first_day, ten_days
 from api.pages.frame import answer, page
 from api.pages.parts import head
@@ -25,7 +27,7 @@ from api.season import surface_of
 from api.writing import own_form
 from pipeline.advice.report import Stretch, alike
 from pipeline.advice.stretches import likely_stretch, openings
-from pipeline.diary.entry import DiaryEntry, entry_questions
+from pipeline.diary.entry import DiaryEntry, counts, questions_of
 from pipeline.plan.booked import Judgement
 from pipeline.service import Pipeline
 from pipeline.site.ground import Surface
@@ -36,7 +38,7 @@ from pipeline.units import DAY_MS, HOUR_MS
 MOST_LINKS = 8  # surfaces that are linked to side by side; of more, the work page has the links
 LENGTHS = ("depth_mm", "spacing_mm", "width_mm")
 TEXTS = ("strips", "contractor")
-FORM_FIELDS = ("surface", "entry", "what", "day", "time", "around", "author", *LENGTHS, *TEXTS)
+FORM_FIELDS = ("surface", "entry", "what", "day", "time", "around", "author", "confirmed", *LENGTHS, *TEXTS)
 
 router = APIRouter(include_in_schema=False)
 
@@ -56,6 +58,7 @@ def book_page(
     contractor: str = "",
     around: str = "",
     author: str = "",
+    confirmed: str = "",
 ) -> Response:
     pipeline = pipeline_of(request)
     if not pipeline.config.stations():
@@ -74,6 +77,8 @@ def book(request: Request, form: Annotated[dict[str, str], Depends(own_form)]) -
     if form.get("entry") and before is None:  # somebody has withdrawn or changed it meanwhile
         raise _no_such(form["entry"][:20])
     made, faults = _entry(pipeline, surface, form)
+    if not faults and not counts(made):  # what it looks like is said, and it is asked for once more
+        return RedirectResponse(f"/work/book?{urlencode({k: form[k] for k in FORM_FIELDS if form.get(k)})}", 303)
     written = diary.add(request, made, faults) if before is None else diary.change(request, before.id, made, faults)
     return RedirectResponse(f"/work#booked-{written.id}", 303)
 
@@ -126,7 +131,8 @@ def _entry(pipeline: Pipeline, surface: Surface, form: dict[str, str]) -> tuple[
         body["around"] = True
     at_ms, now_ms = _time_ms(pipeline, form, faults), pipeline.clock.now_ms()
     author = form.get("author", "").strip()
-    return DiaryEntry("pass", surface.name, at_ms or now_ms, body, None, None, author, now_ms), faults
+    made = DiaryEntry("pass", surface.name, at_ms or now_ms, body, None, None, author, now_ms)
+    return (confirmed_by(made, form.get("confirmed", "")) or made), faults
 
 
 def _number(text: str, key: str, units: LocalUnits, faults: list[str]) -> float | None:
@@ -205,7 +211,8 @@ def _judged(pipeline: Pipeline, surface: Surface, entry: DiaryEntry, now_ms: int
         "clause": words.tied(found.clause),
         "is_barred": found.is_barred,
         "lift": lift_line(pipeline, entry, now_ms),
-        "questions": entry_questions(entry),
+        "questions": [one.said(in_inches=pipeline.config.site.units.in_inches) for one in questions_of(entry)],
+        "confirms": figures_asked(entry),
         "days": _days(found, zone),
         "on": words.local(entry.at_ms, zone).date(),
         "play": {words.local(p.start_ms, zone).date() for p in play},

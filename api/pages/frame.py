@@ -163,6 +163,6 @@ def _pages(pipeline: Pipeline, reader: Who) -> list[tuple[str, str, str]]:
         ("today", say_as("page", "Today"), "/"),
         ("station", say_as("page", "Slices"), f"/stations/{first}"),
         ("work", say_as("page", "Work"), "/work"),
+        ("diary", say_as("page", "Diary"), "/diary"),
         ("season", say_as("page", "Season"), "/season"),
-        ("probes", say_as("page", "Probes"), "/probes"),
     ]

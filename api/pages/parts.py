@@ -10,11 +10,13 @@ from api.data import iso
 from api.depths import DepthNow
 from api.state import StationNow
 from pipeline.alerts.probes import PROBE_FAULT
+from pipeline.diary.entry import DiaryEntry
 from pipeline.service import Pipeline
 from pipeline.texts import later, say
 from pipeline.units import DAY_MS, EVER_MS
 
 SNOOZE_DAYS = 3
+UNDO_MS = 20_000  # so long what was written bears the button that takes it back
 MOST_SEEN = 8  # alerts that are told on one page; that of the alerts has all
 SHORT = 90  # characters of what is to be seen to, where it has one line
 
@@ -62,6 +64,7 @@ def see_to(pipeline: Pipeline, states: Sequence[StationNow], station: str | None
                 )
             ).rstrip(),
             "mark": words.mark_line(pipeline.config, marks[alert.alert_id], now_ms) if alert.alert_id in marks else "",
+            "undo": marks[alert.alert_id].id if _is_fresh(marks.get(alert.alert_id), now_ms) else 0,
             "until": iso(now_ms // 1000 * 1000 + SNOOZE_DAYS * DAY_MS),
             "snooze_days": SNOOZE_DAYS,
         }
@@ -69,6 +72,20 @@ def see_to(pipeline: Pipeline, states: Sequence[StationNow], station: str | None
         if station in (None, alert.station)
     ]
     return sorted(found, key=lambda one: (bool(one["mark"]), one["id"] in stale))
+
+
+def just_written(pipeline: Pipeline, now_ms: int) -> list[dict[str, Any]]:
+    """Return what was written so lately that it can still be taken back in place, the newest first; marks are with
+    their alerts."""
+    entries = [e for e in pipeline.diary.entries(None, *EVER_MS) if e.kind != "mark" and _is_fresh(e, now_ms)]
+    return [
+        {"id": e.id, "line": words.tied(words.entry_line(pipeline.config, e, now_ms))}
+        for e in sorted(entries, key=lambda e: -e.id)
+    ]
+
+
+def _is_fresh(entry: DiaryEntry | None, now_ms: int) -> bool:
+    return entry is not None and 0 <= now_ms - entry.written_at_ms < UNDO_MS
 
 
 LAYERS_SAID = {

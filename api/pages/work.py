@@ -28,7 +28,7 @@ from api.drawing import (
     wetness_chart,
 )
 from api.pages.frame import answer, page
-from api.pages.parts import MOST_SEEN, head, see_to
+from api.pages.parts import MOST_SEEN, head, just_written, see_to
 from pipeline.advice.conditions import Verdict
 from pipeline.advice.phrases import listed
 from pipeline.advice.report import (
@@ -106,6 +106,7 @@ def _work_facts(request: Request) -> dict[str, Any]:
         "stations": len(states),
         "notes": [] if advice is None else [words.tied(_sentence(note)) for note in advice.notes],
         "see": see_to(pipeline, states),
+        "written": just_written(pipeline, now_ms),
         "most_seen": MOST_SEEN,
         "most_named": MOST_PLACES,
         "heard": _heard(pipeline, now_ms),

@@ -1,5 +1,7 @@
 // The buttons beside an alert: what somebody makes of it goes to the data interface, and the page stays where it is.
 // Without this script the same forms lead through the server and back.
+import "./undo.js";
+
 function tell(form, which, reason) {
   const told = form.closest(".marks").querySelector(".told");
   told.textContent = told.dataset[which].replace("{reason}", () => reason);

@@ -1,7 +1,7 @@
 """The kinds of diary entries: fields, faults of an entry, and questions about likely mistakes.
 
-A fault refuses the entry; a question does not, since the entry may be right. Whether an entry fits the others is
-checked in `api.diary_check`.
+A fault refuses the entry; a question does not, since the entry may be right: it is kept, and counts once its writer has
+confirmed it. Whether an entry fits the others is checked in `api.diary_check`.
 """
 
 from __future__ import annotations
@@ -11,16 +11,17 @@ import json
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Annotated, Any, ClassVar, Literal, cast, get_args
+from functools import cache
+from typing import Annotated, Any, ClassVar, Literal, NamedTuple, cast, get_args
 
 from pydantic import ConfigDict, Field, ValidationError, ValidationInfo, create_model, field_validator
-from pydantic.fields import FieldInfo
 
 from hardware.probe import MAX_DEPTH_MM
 from hardware.quantities import QUANTITIES
 from hardware.reading import is_channel
 from pipeline.site.fields import Setting, Slug, expected, nearest, sound, words_of
 from pipeline.site.plan import FURTHEST_M, MOST_COVER_MM, BuriedKind, Place
+from pipeline.texts import say
 
 MAX_BODY_CHARACTERS = 20_000
 MAX_SENT_AS = 200
@@ -33,6 +34,7 @@ MAX_CONE_MM, MAX_CONE_KPA = 1000.0 * QUANTITIES["cone_depth"].highest, QUANTITIE
 MAX_STEPS = 400  # of a push
 LEAST_TOP_KPA = 25.0  # a push that meets no more than this met no ground; in MPa it would be usual: our own choice
 INCH_MM = 25.4
+SHALLOW = ("light_raking", "verticutting", "topdressing")  # passes of a millimetre or less are usual
 _LENGTH = "a number of mm from "
 
 
@@ -128,6 +130,7 @@ class SightBody(EntryBody):
 
     what: SightKind
     value: float = Field(ge=0.0, le=4.0)
+    text: _Words | None = None
 
     @field_validator("value")
     @classmethod
@@ -149,6 +152,7 @@ class MoistureBody(EntryBody):
 
     moisture_percent: float = Field(description="per cent by volume from 1 to 95", json_schema_extra={"above": 60.0})
     rod_mm: float = Field(description=f"the length of the rods, {_LENGTH}20 to 400")
+    confirmed: bool | None = None
     points: int | None = Field(None, ge=1, le=500)
     spread_percent: float | None = Field(None, ge=0.0, le=50.0)
     meter: _Words | None = None
@@ -219,11 +223,19 @@ class PushBody(EntryBody):
         return resistances
 
 
-def _mm(highest: float, lowest: float = 0.0, *, inches_below: float = 0.0, needed: bool = False) -> tuple[Any, Any]:
-    """Return a field of a length, which looks like inches where it is less than `inches_below`. [mm]"""
+def _mm(
+    highest: float,
+    lowest: float = 0.0,
+    *,
+    inches_below: float = 0.0,
+    above: float = math.inf,
+    needed: bool = False,
+) -> tuple[Any, Any]:
+    """Return a field of a length, which looks like inches where it is less than `inches_below`, and is asked about
+    where it is more than `above`. [mm]"""
     words = f"{_LENGTH}{lowest:g} to {highest:g}"
     default: Any = ... if needed else None
-    more: Any = {"inches_below": inches_below}
+    more: Any = {"inches_below": inches_below, "above": above}
     return float, Field(default, ge=lowest, le=highest, description=words, json_schema_extra=more)
 
 
@@ -244,18 +256,32 @@ def _said(kind: Any) -> tuple[Any, Any]:
     return kind, None
 
 
+UNASKED = (0.0, math.inf)  # a figure of which none is asked about
+
+
+def _asked(field: Any) -> tuple[float, float]:
+    """Return below what a length may be inches, and above what a figure is asked about."""
+    more: Any = getattr(field, "json_schema_extra", None)
+    known: Mapping[str, float] = more if isinstance(more, dict) else {}
+    return known.get("inches_below", 0.0), known.get("above", math.inf)
+
+
 def _kind(kind_title: str, /, *needs: str, **fields: tuple[Any, Any]) -> type[EntryBody]:
+    """Return the body of a kind; one with a length that may be asked about can be confirmed."""
+    if any(_asked(one) != UNASKED for _, one in fields.values()):
+        fields["confirmed"] = _said(bool)
     body: Any = create_model("EntryBody", __base__=EntryBody, **cast("Any", fields))
     body.kind_title, body.needs = kind_title, needs
     return cast("type[EntryBody]", body)
 
 
 _THE_PASS = {"pass": _needed(Slug), "variant": _said(Slug)}
+# Bounds above which a figure is asked about: our own choice.
 KINDS: Mapping[str, type[EntryBody]] = {
     "core": _kind(
         "core cut",
         "station",
-        thatch_mm=_mm(MAX_THATCH_MM, inches_below=2.0, needed=True),
+        thatch_mm=_mm(MAX_THATCH_MM, inches_below=2.0, above=60.0, needed=True),
         thatch_pressed_mm=_mm(MAX_THATCH_MM),
         root_mm=_mm(MAX_DEPTH_MM, inches_below=12.0),
         organic_percent=_number(0.0, 100.0),
@@ -266,11 +292,11 @@ KINDS: Mapping[str, type[EntryBody]] = {
     "depth": _kind("a probe's depth measured anew", channel=_needed(_Channel), depth_mm=_mm(MAX_DEPTH_MM, needed=True)),
     "dressing": _kind(
         "top-dressing laid",
-        dressing_mm=_mm(MAX_DRESSING_MM, inches_below=0.3, needed=True),
+        dressing_mm=_mm(MAX_DRESSING_MM, inches_below=0.3, above=25.0, needed=True),
         material=_said(_Words),
     ),
-    "watering": _kind("water given", water_mm=_mm(MAX_WATER_MM, inches_below=1.1)),
-    "rain": _kind("rain read by hand", rain_mm=_mm(MAX_WATER_MM, needed=True)),
+    "watering": _kind("water given", water_mm=_mm(MAX_WATER_MM, inches_below=1.1, above=60.0)),
+    "rain": _kind("rain read by hand", rain_mm=_mm(MAX_WATER_MM, above=150.0, needed=True)),
     "moisture": MoistureBody,
     "push": PushBody,
     "pass": _kind(
@@ -294,7 +320,7 @@ KINDS: Mapping[str, type[EntryBody]] = {
     "renovation": _kind("closed for renovation until its end", "end"),
     "closed": _kind("closed to play, that day or until its end, and why", reason=_needed(_Words)),
     "covers": _kind("covers on until its end"),
-    "cut": _kind("cutting height set", height_mm=_mm(200.0, 1.0, inches_below=1.6, needed=True)),
+    "cut": _kind("cutting height set", height_mm=_mm(200.0, 1.0, inches_below=1.6, above=120.0, needed=True)),
     "sight": SightBody,
     "lift": _kind(
         "a probe lifted",
@@ -383,28 +409,63 @@ def _body_faults(kind: type[EntryBody], body: Mapping[str, object]) -> list[str]
     return list(faults.values())
 
 
-def entry_questions(entry: DiaryEntry) -> list[str]:
-    """Return questions about likely mistakes: a length that would be usual in inches, a meter's other scale. The entry
-    may be right as it is."""
-    kind = KINDS.get(entry.kind, EntryBody)
+class Question(NamedTuple):
+    """A figure that looks like a slip of the pen: `value` of `key`, below or above what is usual. [unit of `key`]"""
+
+    key: str
+    value: float
+    is_low: bool
+
+    def said(self, *, in_inches: bool = False) -> str:
+        """Return the question in words, for somebody who enters lengths in millimetres or in inches."""
+        if self.key == "moisture_percent":
+            return say(
+                "found {value:g} %, wetter than most soil can be. Is it another scale of the meter?", value=self.value
+            )
+        if not self.is_low:
+            return say("found {value:g} mm, more than is usual. Is it right?", value=self.value)
+        if in_inches:
+            return say("found {value:g} mm, less than is usual. Is it right?", value=self.value)
+        return say(
+            "found {value:g} mm. Is it inches? {value:g} in are {length:.0f} mm.",
+            value=self.value, length=self.value * INCH_MM,
+        )  # fmt: skip
+
+
+def questions_of(entry: DiaryEntry) -> list[Question]:
+    """Return the figures of an entry that are likely mistakes. It may be right as it is: then it says `confirmed`."""
     found = []
-    for key, one in kind.model_fields.items():
+    for key, below, above in _bounds(entry.kind):
         value = entry.body.get(key)
-        below, above = _asked(one)
         if not isinstance(value, int | float) or isinstance(value, bool):
             continue
-        if value > above:
-            found.append(f"{key}: found {value:g} %, wetter than most soil can be. Is it another scale of the meter?")
-        if 0.0 < value < below:
-            found.append(f"{key}: found {value:g} mm. Is it inches? {value:g} in are {value * INCH_MM:.0f} mm.")
+        if key == "depth_mm" and entry.body.get("pass") in SHALLOW:
+            continue
+        if 0.0 < value < below or value > above:
+            found.append(Question(key, value, value < below))
     return found
 
 
-def _asked(field: FieldInfo) -> tuple[float, float]:
-    """Return below what a length may be inches, and above what a percentage may be of another scale."""
-    more: Any = field.json_schema_extra
-    known: Mapping[str, float] = more if isinstance(more, dict) else {}
-    return known.get("inches_below", 0.0), known.get("above", math.inf)
+def entry_questions(entry: DiaryEntry) -> list[str]:
+    """Return the questions about an entry that nobody has answered, as `key: found ..`."""
+    return [] if is_confirmed(entry) else [f"{one.key}: {one.said()}" for one in questions_of(entry)]
+
+
+def is_confirmed(entry: DiaryEntry) -> bool:
+    """Return whether its writer has said that its figures are right as they are."""
+    return entry.body.get("confirmed") is True
+
+
+def counts(entry: DiaryEntry) -> bool:
+    """Return whether an entry is a fact: no question about it stands."""
+    return is_confirmed(entry) or not questions_of(entry)
+
+
+@cache
+def _bounds(kind: str) -> tuple[tuple[str, float, float], ...]:
+    """Return the fields of a kind that may be asked about, each with the bounds of what is usual. [unit of the key]"""
+    fields = KINDS[kind].model_fields.items() if kind in KINDS else ()
+    return tuple((key, *_asked(one)) for key, one in fields if _asked(one) != UNASKED)
 
 
 def _carried_faults(entry: DiaryEntry) -> list[str]:

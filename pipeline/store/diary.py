@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
-from pipeline.diary.entry import KINDS, DiaryEntry, DiaryFault, entry_faults
+from pipeline.diary.entry import KINDS, DiaryEntry, DiaryFault, counts, entry_faults
 from pipeline.store.sql import Connection, SqlDatabase
 
 _LARGEST_ID = 2**63 - 1  # of a row
@@ -61,7 +61,23 @@ class Diary:
                 return kept
             if not _strike(tx, entry_id, at_ms):
                 return None
-            return replace(entry, id=_insert(tx, entry))
+            number = _insert(tx, entry)
+            tx.execute("INSERT INTO diary_before VALUES (?, ?)", (number, entry_id))
+        return replace(entry, id=number)
+
+    def before(self, entry_id: int) -> list[DiaryEntry]:
+        """Return the entries that one was written in place of, the newest first; they are struck."""
+        if not 0 < entry_id <= _LARGEST_ID:
+            return []
+        with self._database.reading() as connection:
+            rows = connection.execute(
+                "WITH RECURSIVE chain (number, place) AS ("
+                "SELECT before, 1 FROM diary_before WHERE entry = ? UNION ALL "
+                "SELECT before, place + 1 FROM diary_before JOIN chain ON entry = number) "
+                f"SELECT {_COLUMNS} FROM chain JOIN diary ON id = number ORDER BY place",
+                (entry_id,),
+            ).fetchall()
+        return [_entry(row) for row in rows]
 
     def entry(self, entry_id: int) -> DiaryEntry | None:
         """Return the entry with an id; None when there is none, or it is struck."""
@@ -74,11 +90,11 @@ class Diary:
         return None if row is None else _entry(row)
 
     def entries(
-        self, kinds: Sequence[str] | None, start_ms: int, end_ms: int, *, struck: bool = False
+        self, kinds: Sequence[str] | None, start_ms: int, end_ms: int, *, struck: bool = False, asked: bool = False
     ) -> list[DiaryEntry]:
         """Return entries of these kinds (None: all) with start <= time < end that are not struck, in order of time.
 
-        With `struck` those that are.
+        With `struck` those that are; with `asked` those too that do not count, as a question about them stands.
         """
         wanted = tuple(KINDS if kinds is None else kinds)
         places = ", ".join("?" * len(wanted))
@@ -89,7 +105,8 @@ class Diary:
                 f"AND kind IN ({places}) ORDER BY at_ms, id",
                 (start_ms, end_ms, int(struck), *wanted),
             ).fetchall()
-        return [_entry(row) for row in rows]
+        found = [_entry(row) for row in rows]
+        return found if struck or asked else [entry for entry in found if counts(entry)]
 
     def revision(self) -> tuple[int, int]:
         """Return what is another whenever an entry is written or struck: the last id, and how many are struck."""

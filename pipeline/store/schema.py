@@ -249,6 +249,11 @@ def _spell_versions(tx: Connection) -> None:
 
 VERSIONS_SPELT = (_spell_versions,)
 
+DIARY_BEFORE = (
+    # The entry that one was written in place of: what was believed before.
+    "CREATE TABLE diary_before (entry INTEGER PRIMARY KEY, before INTEGER NOT NULL)",
+)
+
 MIGRATIONS = (
     Migration(1, "readings in custody", CUSTODY),
     Migration(2, "observations and findings", SERIES),
@@ -264,6 +269,7 @@ MIGRATIONS = (
     Migration(12, "people, sessions, audit", PEOPLE),
     Migration(13, "identities of diary entries", SENT_AS),
     Migration(14, "versions as JSON", VERSIONS_SPELT),
+    Migration(15, "what entries of the diary were written in place of", DIARY_BEFORE),
 )
 
 

@@ -87,6 +87,8 @@ def pages(one: Shown) -> Iterator[tuple[str, list[str]]]:
         own = [f"/api/v1/stations/{name}", f"/api/v1/stations/{name}/known", f"/api/v1/stations/{name}/depths?days=14"]
         yield f"/stations/{name}", [*own, *common, *findings, *seasons]
     yield "/work", ["/api/v1/advice", *common, *of_each, *windows]
+    yield "/diary", common
+    yield "/diary/1", common
     for name in surfaces:
         for page in ("season", "sheet"):
             yield f"/{page}/{name}", [f"/api/v1/surfaces/{name}/season", *common]

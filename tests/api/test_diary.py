@@ -73,6 +73,7 @@ def test_an_entry_comes_back_as_it_was_sent(writer: TestClient) -> None:
     assert answer.status_code == 201 and written["questions"] == []
     assert written["entry"] == {
         "id": 1, "title": "core cut", "at": "2024-03-21T00:00:00Z", "end": None, "written_at": "2024-03-21T00:00:00Z",
+        "counts": True,
         **CORE,
     }  # fmt: skip
     assert writer.get(answer.headers["location"]).json() == written["entry"] == entries(writer)[0]

@@ -8,10 +8,11 @@ from typing import Any
 
 import pytest
 
+from pipeline.diary.entry import DiaryEntry
 from pipeline.mqtt.field_checks import ProbeCheck
 from tests.api.advice_by_hand import advice
 from tests.api.served import serving
-from tests.api.site import ground_at, readings
+from tests.api.site import NOW_MS, ground_at, readings
 from tests.conftest import missing
 
 Opens = Callable[..., Any]
@@ -20,6 +21,10 @@ PATHS = (
     "/",
     "/work",
     "/work/book?surface=square",
+    "/diary?on=s1",
+    "/diary?on=s1#core",
+    "/diary?on=s1#pass",
+    "/diary/1",
     "/work/square/windows",
     "/season/square",
     "/sheet/square",
@@ -48,6 +53,7 @@ def place(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     ground = ground_at(tmp_path_factory.mktemp("axe"))
     ground.hear(readings(60, first_hour=420))
     ground.advise(advice())
+    ground.pipeline.diary.add(DiaryEntry("core", "square", NOW_MS, {"thatch_mm": 1.5, "root_mm": 70}, "s1"))
     ground.pipeline.keep_check(ProbeCheck("o1/d1", 0, "", {"line": 1, "air": 2}))
     with serving(ground.pipeline) as address:
         yield address

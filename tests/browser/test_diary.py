@@ -1,0 +1,306 @@
+"""The diary on a phone: ten tasks with their taps and seconds, the ruler, the keyboard, no script, nothing lost.
+
+Bounds are our own: six taps a task, 20 s a core, 48 px for a thumb in a glove, 8 kB a page.
+"""
+
+from __future__ import annotations
+
+import time
+import urllib.request
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from pipeline.diary.entry import DiaryEntry
+from tests.api.advice_by_hand import advice
+from tests.api.served import serving
+from tests.api.site import HOUR_MS, NOW_MS, Ground, ground_at, readings
+from tests.browser.test_pages import CONTRASTS, LEAST_CONTRAST, LOOKS, WIDTHS
+from tests.browser.test_work_page import tabbed
+
+Opens = Callable[..., Any]
+MOST_TAPS, CORE_S, GLOVE_PX, PAGE_BYTES = 6, 20.0, 48, 8_500
+WIDE = """() => [...document.querySelectorAll("main *")]
+  .filter((e) => e.checkVisibility() && e.getBoundingClientRect().right > innerWidth + 1).map((e) => e.outerHTML)"""
+TARGETS = """() => [...document.querySelectorAll("main a, nav a, summary, button, input:not([type=hidden]), select")]
+  .filter((e) => e.checkVisibility()).map((e) => [e.name || e.textContent.trim(), e.getBoundingClientRect().height])"""
+
+
+@pytest.fixture(scope="module")
+def ground(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Ground]:
+    """Two days of readings, an alert, advice made by hand, a core and a pass that is booked for today."""
+    made = ground_at(tmp_path_factory.mktemp("diary"))
+    made.hear(readings(60, first_hour=420))
+    made.advise(advice())
+    made.pipeline.diary.add(DiaryEntry("core", "square", NOW_MS - 90 * HOUR_MS, {"thatch_mm": 14, "root_mm": 70}, "s1"))
+    booked = {"pass": "scarifying", "variant": "standard", "depth_mm": 8, "state": "booked"}
+    made.pipeline.diary.add(DiaryEntry("pass", "square", NOW_MS + 8 * HOUR_MS, booked))
+    yield made
+    made.pipeline.stop()
+
+
+@pytest.fixture(scope="module")
+def place(ground: Ground) -> Iterator[str]:
+    """Where its pages are."""
+    with serving(ground.pipeline) as address:
+        yield address
+
+
+def standing(ground: Ground) -> list[tuple[str, Any]]:
+    """What stands in the diary."""
+    return [(e.kind, dict(e.body)) for e in ground.pipeline.diary.entries(None, 0, 2**62, asked=True)]
+
+
+class Thumb:
+    """Taps on a page, counted."""
+
+    def __init__(self, page: Any) -> None:
+        self.page, self.taps = page, 0
+
+    def on(self, name: str, *, within: str = "main") -> None:
+        """Tap what bears this name."""
+        one = self.page.locator(within).get_by_text(name, exact=True).locator("visible=true").first
+        one.tap()
+        self.taps += 1
+
+    def button(self, name: str, *, within: str = "main") -> None:
+        self.page.locator(within).get_by_role("button", name=name).locator("visible=true").first.tap()
+        self.taps += 1
+
+
+def core(thumb: Thumb) -> None:
+    thumb.on("Core")
+    thumb.button("Thatch: more")
+    thumb.button("Thatch: more")
+    thumb.button("Write it down")
+
+
+def booked(thumb: Thumb) -> None:
+    thumb.on("Pass")
+    thumb.on("Book one to come")
+    thumb.button("Write it down")
+
+
+def done(thumb: Thumb) -> None:
+    thumb.on("Pass")
+    thumb.on("Lifted now")
+    thumb.button("Write it down")
+
+
+def watering(thumb: Thumb) -> None:
+    thumb.on("Watering")
+    thumb.button("About: more")
+    thumb.button("Write it down")
+
+
+def rain(thumb: Thumb) -> None:
+    thumb.on("Rain")
+    thumb.button("In the gauge: more")
+    thumb.button("Write it down")
+
+
+def lifted(thumb: Thumb) -> None:
+    thumb.on("Probe lifted")
+    thumb.on("The north-end probe", within="#lift")
+    thumb.button("Write it down")
+
+
+def returned(thumb: Thumb) -> None:
+    thumb.on("Probe back")
+    thumb.on("The north-end probe", within="#return")
+    thumb.button("Write it down")
+
+
+def seen(thumb: Thumb) -> None:
+    thumb.on("What I see")
+    thumb.on("Wilting")
+    thumb.button("Write it down")
+
+
+def noted(thumb: Thumb) -> None:
+    thumb.on("Note")
+    thumb.page.get_by_label("In your words").tap()
+    thumb.taps += 1
+    thumb.page.keyboard.type("moles by the gate")
+    thumb.button("Write it down")
+
+
+TASKS: dict[str, tuple[Callable[[Thumb], None], list[tuple[str, dict[str, Any]]]]] = {
+    "core": (core, [("core", {"thatch_mm": 16, "root_mm": 70})]),
+    "pass booked": (booked, [("pass", {"pass": "scarifying", "variant": "standard", "state": "booked"})]),
+    "pass done": (done, [("lift", {"probe": name}) for name in ("t1", "p1", "p2")] + [("pass", {
+        "pass": "scarifying", "variant": "standard", "depth_mm": 8, "state": "done", "follows": 2})]),
+    "watering": (watering, [("watering", {"water_mm": 5})]),
+    "hand rain": (rain, [("rain", {"rain_mm": 5})]),
+    "probe lifted": (lifted, [("lift", {"probe": "p1"})]),
+    "probe returned": (returned, [("return", {"probe": "p1"})]),
+    "what I see": (seen, [("sight", {"what": "wilt", "value": 1})]),
+    "note": (noted, [("note", {"text": "moles by the gate"})]),
+}  # fmt: skip
+
+
+def test_ten_tasks_take_few_taps_and_each_is_undone(opens: Opens, ground: Ground, place: str) -> None:
+    """From the first page; what is written is what was meant, and the button that takes it back leaves no trace."""
+    opened = opens(390, has_touch=True)
+    page, before, told = opened.page, standing(ground), []
+    for name, (task, written) in TASKS.items():
+        page.goto(place)
+        thumb, began = Thumb(page), time.monotonic()
+        thumb.on("Diary", within="nav")
+        task(thumb)
+        undo = page.locator("form.undo button").locator("visible=true").first
+        undo.wait_for()
+        told.append((name, thumb.taps, time.monotonic() - began))
+        assert [one for one in standing(ground) if one not in before] == written, name
+        assert thumb.taps <= MOST_TAPS, told
+        with page.expect_response("**/diary/undone"):
+            undo.tap()
+        assert standing(ground) == before, name
+    page.goto(place)
+    began, alert = time.monotonic(), page.locator(".see > li").first
+    alert.get_by_role("button", name="Snooze 3 days").tap()
+    alert.get_by_role("button", name="Undo").wait_for()
+    told.append(("alert snoozed", 1, time.monotonic() - began))
+    with page.expect_response("**/diary/undone"):
+        alert.get_by_role("button", name="Undo").tap()
+    assert standing(ground) == before and opened.said == []
+    print("\n" + "\n".join(f"{name}: {taps} taps, {seconds:.1f} s" for name, taps, seconds in told))
+    assert told[0][2] < CORE_S and len(told) == 10
+
+
+def test_the_core_is_pulled_on_its_ruler(opens: Opens, place: str) -> None:
+    """The edge follows the finger by whole millimetres, roots by five; the field and the drawing say the same."""
+    page = opens(390).page
+    page.goto(f"{place}/diary?on=s1#core")
+    box = page.locator(".corebox svg").bounding_box()
+    scale, head = 1.7, 12.0  # px a mm and down to the leaf, as the drawing has them
+    for name, from_mm, to_mm, expected in (("thatch_mm", 14, 22, "22"), ("root_mm", 70, 91, "90")):
+        x = box["x"] + 90
+        page.mouse.move(x, box["y"] + head + from_mm * scale)
+        page.mouse.down()
+        page.mouse.move(x, box["y"] + head + to_mm * scale, steps=4)
+        page.mouse.up()
+        assert page.locator(f"#core [name={name}]").input_value() == expected
+    edge = page.locator("[data-draw=edge]").get_attribute("d")
+    assert edge == f"M32 {head + 22 * scale:g}H150"
+
+
+def test_a_figure_is_asked_about_beside_its_field(opens: Opens, ground: Ground, place: str) -> None:
+    """Nothing is written until it is said to be right; typed anew it is an entry like any other."""
+    before = standing(ground)
+    page = opens(390).page
+    page.goto(f"{place}/diary?on=s1#core")
+    thatch = page.locator("#core [name=thatch_mm]")
+    thatch.fill("1")
+    page.locator("#core .ok").click()
+    page.locator("#core .step .fault").get_by_text("Is it inches?").wait_for()
+    assert page.locator("#core .ok").inner_text() == "It is right: write it down" and standing(ground) == before
+    thatch.fill("11")
+    assert "Square, north end" in page.locator("#core .ok").inner_text()
+    thatch.fill("thick")
+    page.locator("#core .ok").click()
+    page.locator("#core .step .fault").get_by_text("found 'thick'").wait_for()
+    assert thatch.input_value() == "thick" and standing(ground) == before
+    thatch.fill("1")
+    page.locator("#core .ok").click()
+    page.get_by_role("button", name="It is right: write it down").click()
+    page.locator("#undo button").click()
+    page.locator("#undo button").wait_for(state="detached")
+    assert standing(ground) == before
+
+
+def test_a_pass_asks_at_once_for_the_probes_in_its_way(opens: Opens, place: str) -> None:
+    """As soon as it is picked; a brush meets none."""
+    page = opens(390).page
+    page.goto(f"{place}/diary?on=s1#pass")
+    page.get_by_text("Scarifying to 8 mm", exact=True).click()
+    page.locator(".way").get_by_text("Lift the north-end thatch probe").wait_for()
+    page.locator("#pass summary", has_text="Another pass").click()
+    page.locator("#pass").get_by_text("Brushing", exact=True).click()
+    page.locator(".way").wait_for(state="hidden")
+
+
+def test_what_cannot_be_sent_stays_or_is_kept_by_whoever_keeps_it(opens: Opens, place: str) -> None:
+    """Without an answer the form stays as it is and says so; a script that takes what is unsent gets its body."""
+    page = opens(390).page
+    page.goto(f"{place}/diary?on=s1#watering")
+    page.locator("#watering [name=water_mm]").fill("7")
+    page.route("**/diary", lambda route: route.abort())
+    page.locator("#watering .ok").click()
+    page.locator("#watering .fault").get_by_text("Nothing is written; what you typed stays.").wait_for()
+    assert page.locator("#watering [name=water_mm]").input_value() == "7"
+    page.evaluate(
+        "document.addEventListener('unsent', (e) => { e.preventDefault(); window.kept = `${e.detail.body}` })"
+    )
+    page.locator("#watering .ok").click()
+    page.wait_for_function("window.kept")
+    kept = page.evaluate("window.kept")
+    assert "water_mm=7" in kept and "kind=watering" in kept and len(kept.partition("sent_as=")[2]) > 30
+
+
+def test_a_core_is_written_and_changed_without_a_script(opens: Opens, tmp_path: Path) -> None:
+    """By links and plain forms; what is wrong stands beside its field, and what was typed stays."""
+    made = ground_at(tmp_path)
+    with serving(made.pipeline) as address:
+        page = opens(java_script_enabled=False).page
+        page.goto(f"{address}/diary")
+        page.get_by_role("link", name="Core").click()
+        page.locator("#core [name=thatch_mm]").fill("1")
+        page.locator("#core .ok").click()
+        page.get_by_text("Is it inches?").wait_for()
+        page.get_by_role("button", name="It is right: write it down").click()
+        page.locator("#list a").first.click()
+        page.locator("#core [name=thatch_mm]").fill("12")
+        page.get_by_role("button", name="Write it anew").click()
+        assert "thatch 1\N{NO-BREAK SPACE}mm" in page.locator("s").inner_text()
+        page.get_by_role("link", name="To the diary").click()
+        page.get_by_role("button", name="Undo").click()
+        assert "thatch 1\N{NO-BREAK SPACE}mm" in page.locator("#list").inner_text()
+        assert not page.locator(".step button").first.is_visible()
+    made.pipeline.stop()
+
+
+def test_a_watering_is_written_by_keyboard_alone(opens: Opens, ground: Ground, place: str) -> None:
+    """By tabulator and enter, and taken back so."""
+    before = standing(ground)
+    opened = opens(390)
+    page = opened.page
+    page.goto(f"{place}/diary?on=s1")
+    tabbed(page, "Watering")
+    page.keyboard.press("Enter")
+    tabbed(page, "About: more")
+    page.keyboard.press("Enter")
+    tabbed(page, "Write it down")
+    page.keyboard.press("Enter")
+    page.locator("#undo").get_by_text("water given: 5 mm").wait_for()
+    tabbed(page, "Undo")
+    with page.expect_response("**/diary/undone"):
+        page.keyboard.press("Enter")
+    assert standing(ground) == before and opened.said == []
+
+
+@pytest.mark.parametrize("look", LOOKS)
+@pytest.mark.parametrize("width", WIDTHS)
+def test_the_diary_is_readable(opens: Opens, place: str, width: int, look: str) -> None:
+    """Each form: nothing beyond the edge, words in enough contrast, all big enough for a thumb; twice as large too."""
+    opened = opens(width, look)
+    page = opened.page
+    for kind in ("", "core", "pass", "sight", "moisture", "fixture", "note"):
+        page.goto(f"{place}/diary?on=s1#{kind}")
+        page.evaluate("for (const one of document.querySelectorAll('form:target details')) one.open = true")
+        assert page.evaluate("document.documentElement.scrollWidth") <= width, kind
+        assert [(text, r) for text, r in page.evaluate(CONTRASTS) if r < LEAST_CONTRAST] == []
+        assert [(text, h) for text, h in page.evaluate(TARGETS) if h < GLOVE_PX] == [], kind
+    assert opened.said == []
+    page.set_viewport_size({"width": 320, "height": 664})
+    page.add_style_tag(content="html { font-size: 212.5% !important }")
+    assert page.evaluate(WIDE) == []
+
+
+def test_the_diary_comes_in_few_bytes(place: str) -> None:
+    """Packed, with every form in it."""
+    asked = urllib.request.Request(f"{place}/diary?on=s1", headers={"Accept-Encoding": "gzip"})
+    with urllib.request.urlopen(asked, timeout=20) as answer:
+        assert answer.headers["Content-Encoding"] == "gzip" and len(answer.read()) <= PAGE_BYTES
