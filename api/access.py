@@ -47,7 +47,7 @@ NEEDS: Mapping[str, Access] = {
         Access.ANYONE: """
             GET /healthz  GET /readyz  GET /openapi.json  GET /trust  GET /trust/authority.crt  GET /api/v1/certificate
             GET /sign-in  POST /sign-in  POST /sign-out  GET /invitation/{secret}  POST /invitation/{secret}
-            GET /link/{secret}
+            GET /link/{secret}  GET /sw.js  GET /manifest.webmanifest  GET /offline
         """,
         Access.SEASON: """
             GET /season  GET /season/{surface}  GET /sheet/{surface}  GET /api/v1/surfaces/{name}/season
@@ -68,6 +68,7 @@ NEEDS: Mapping[str, Access] = {
             GET /api/v1/stations/{name}  GET /api/v1/stations/{name}/depths  GET /api/v1/stations/{name}/forecast
             GET /api/v1/stations/{name}/known  GET /api/v1/stations/{name}/water  GET /api/v1/summary.txt
             GET /api/v1/surfaces/{name}/judgement  GET /api/v1/surfaces/{name}/windows
+            GET /api/v1/me
         """,
         Access.WRITE: """
             POST /diary  POST /diary/undone  POST /diary/{entry_id}  POST /diary/{entry_id}/confirmed

@@ -575,6 +575,14 @@ class DiaryKindOut(BaseModel):
     fields: list[DiaryFieldOut]
 
 
+class MeOut(BaseModel):
+    """Who asks. `form_token` is what a form of theirs bears as `csrf`, empty where none is needed."""
+
+    name: str = Field(examples=["Ann"], description="empty where nobody has to sign in")
+    may_write: bool = Field(examples=[True])
+    form_token: str = Field(examples=[""])
+
+
 class MarkIn(BaseModel):
     """What somebody makes of an alert."""
 

@@ -5,6 +5,7 @@ What lets somebody in is shown once, on the answer to the form that made it; it 
 
 from __future__ import annotations
 
+import secrets
 from typing import Any
 
 from fastapi import APIRouter, Request
@@ -12,7 +13,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from api import people as room
 from api import schema, words
-from api.access import LONGEST_NAME, ROLES, SCOPES, USUAL_DAYS
+from api.access import LONGEST_NAME, ROLES, SCOPES, USUAL_DAYS, form_token
 from api.data import iso, pipeline_of
 from api.pages.frame import answer
 from api.problems import Problem
@@ -32,6 +33,13 @@ ROLE_WORDS = {
 
 router = APIRouter(include_in_schema=False)
 data = APIRouter(prefix="/api/v1", tags=["site"])
+
+
+@data.get("/me", summary="Who asks, and what a form of theirs bears")
+def get_me(request: Request) -> schema.MeOut:
+    found = who(request)
+    token = form_token(found.secret, secrets.token_hex(8)) if found.secret else ""
+    return schema.MeOut(name=found.name, may_write=found.may_write, form_token=token)
 
 
 @data.get("/people", summary="Who may sign in, which links and tokens hold, and what was changed by whom")

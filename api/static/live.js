@@ -5,14 +5,14 @@ const body = document.body;
 const away = document.getElementById("away");
 const REFUSED_AGAIN_AFTER_MS = 60_000;
 
-let heardAt = new Date();
+let heardAt = new Date(body.dataset.keptAt || Date.now());
 let askedAt = -Infinity;
 let asking = false;
 let wanted = false;
 let later;
 
 function sayAway() {
-  const clock = heardAt.toLocaleTimeString("en-GB", { hour: "2-digit", minute: "2-digit" });
+  const clock = heardAt.toLocaleTimeString("en-GB", { hour: "2-digit", minute: "2-digit", timeZone: body.dataset.zone });
   away.textContent = body.dataset.sayAway.replace("{clock}", clock);
   away.hidden = false;
 }

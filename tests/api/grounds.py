@@ -102,3 +102,4 @@ def pages(one: Shown) -> Iterator[tuple[str, list[str]]]:
             yield f"/first/{name}/{probe.name}", [f"/api/v1/first/{name}/{probe.name}"]
     yield "/trust", ["/api/v1/certificate"]
     yield "/people", ["/api/v1/people"]
+    yield "/offline", ["/api/v1/me"]

@@ -38,6 +38,7 @@ PATHS = (
     "/trust",
     "/people",
     "/sign-in",
+    "/offline",
     "/stations/s1",
     "/stations/s2",
     "/stations/o1?days=366",

@@ -1,0 +1,187 @@
+// Keeps what is written where there is no signal, and says so: what waits to be sent, what was not taken and why, how
+// old a page is that the worker had kept. Needs an encrypted address for the worker; the rest does without.
+const body = document.body;
+const box = document.getElementById("unsent");
+const list = box.querySelector("ol");
+const why = box.querySelector(".why");
+const say = box.dataset;
+const AGAIN_AFTER_MS = 30_000;
+const OLD_MS = 6 * 3_600_000;
+let outcome = "nothing";
+let worker = "serviceWorker" in navigator ? "waits" : "none";
+let later;
+
+// --- what waits
+
+function button(words, press) {
+  const made = Object.assign(document.createElement("button"), { type: "button", textContent: words });
+  made.addEventListener("click", press);
+  return made;
+}
+
+function discard(entry) {
+  const made = button(say.sayDiscard, () => {
+    if (made.dataset.sure) return self.unsent.drop(entry.sent_as);
+    made.dataset.sure = "yes";
+    made.textContent = say.saySure;
+  });
+  return made;
+}
+
+function correct(entry) {
+  sessionStorage.setItem("correct", entry.sent_as);
+  if (location.pathname + location.search === entry.page && document.getElementById(entry.form)) return fillIn();
+  location.assign(`${entry.page}#${entry.form}`);
+}
+
+function line(entry) {
+  const made = document.createElement("li");
+  const said = document.createElement("p");
+  said.append(`${when(entry.at)} `, Object.assign(document.createElement("b"), { textContent: entry.said }));
+  made.append(said);
+  if (entry.told) made.append(Object.assign(document.createElement("p"), { className: "fault", textContent: entry.told }));
+  const marks = Object.assign(document.createElement("p"), { className: "marks" });
+  if (entry.state === "asked") marks.append(button(say.sayNoted, () => self.unsent.drop(entry.sent_as)));
+  else if (entry.state === "refused" && entry.confirms) marks.append(button(say.sayRight, () => confirmed(entry)));
+  if (entry.state !== "asked") marks.append(button(say.sayCorrect, () => correct(entry)), discard(entry));
+  made.append(marks);
+  return made;
+}
+
+async function confirmed(entry) {
+  const fields = [...entry.fields.filter(([name]) => name !== "confirmed"), ["confirmed", entry.confirms]];
+  await self.unsent.keep({ ...entry, fields, state: "waiting", told: "" });
+  send();
+}
+
+function when(at) {
+  const options = { weekday: "short", hour: "2-digit", minute: "2-digit", hourCycle: "h23", timeZone: body.dataset.zone };
+  const language = document.documentElement.lang;
+  return new Intl.DateTimeFormat(language === "en" ? "en-GB" : language, options).format(new Date(at)).replace(",", "");
+}
+
+async function show() {
+  const entries = await self.unsent.all().catch(() => []);
+  const waiting = entries.filter((one) => one.state === "waiting").length;
+  box.hidden = entries.length === 0;
+  if (!entries.length) return;
+  const head = waiting === 1 ? say.sayOne : say.sayMany.replace("{n}", waiting);
+  box.querySelector("h2").textContent = waiting ? head : say.sayNone;
+  const reasons = [];
+  if (waiting && outcome === "sign in") reasons.push(say.saySignIn);
+  else if (waiting && outcome === "another") reasons.push(say.sayAnother.replace("{name}", [...new Set(entries.map((one) => one.by))].join(", ")));
+  else if (waiting) reasons.push(say.sayAway);
+  if (waiting && worker === "none") reasons.push(say.sayNoWorker);
+  why.textContent = reasons.join(" ");
+  box.querySelector(".sign-in").hidden = outcome !== "sign in";
+  box.querySelector(".as-mine").hidden = outcome !== "another";
+  list.replaceChildren(...entries.map(line));
+}
+
+async function send(asWhoever = false) {
+  clearTimeout(later);
+  outcome = await self.unsent.send(asWhoever).catch(() => "away");
+  await show();
+  if (outcome === "sent") document.dispatchEvent(new Event("news"));
+  if (outcome === "away") later = setTimeout(send, AGAIN_AFTER_MS);
+}
+
+// --- what is to be kept
+
+function inWords(form) {
+  const fields = [...form.elements].filter((one) => one.name && one.type !== "hidden" && one.value && (one.type !== "radio" || one.checked));
+  const said = fields.map((one) => {
+    if (one.type === "radio") return one.parentElement.textContent.trim();
+    if (one.type === "file") return one.files[0]?.name;
+    return `${one.labels[0]?.textContent || ""} ${one.value} ${one.parentElement.querySelector(".u")?.textContent || ""}`.trim();
+  });
+  const title = form.querySelector("h2")?.textContent || form.dataset.kind;
+  return said.length ? `${title}: ${said.join(", ")}` : title;
+}
+
+// Keep a form as it stands; resolves when it is on the disk, rejects where this browser keeps nothing.
+async function keepForm(form, data) {
+  const at = new Date().toISOString();
+  const fields = data.filter(([name, value]) => name !== "csrf" && typeof value === "string");
+  const timed = fields.find(([name]) => name === "at");
+  if (!timed) fields.push(["at", at]);
+  else if (!timed[1]) timed[1] = at; // it was now, and not when it is sent
+  await self.unsent.keep({
+    sent_as: fields.find(([name]) => name === "sent_as")[1],
+    action: new URL(form.action).pathname,
+    fields,
+    files: data.filter(([, value]) => value instanceof File && value.size).map(([name, value]) => [name, value, value.name]),
+    by: body.dataset.reader || "",
+    at,
+    said: inWords(form),
+    page: location.pathname + location.search,
+    form: form.id,
+  });
+}
+
+document.addEventListener("unsent", (event) => {
+  event.preventDefault();
+  keepForm(event.detail.form, [...event.detail.body]).then(() => {
+    navigator.serviceWorker?.ready.then((found) => found.sync?.register("unsent")).catch(() => {});
+    return send();
+  });
+});
+
+// What was not taken stands in its form again, under the same identity.
+async function fillIn() {
+  const identity = sessionStorage.getItem("correct");
+  const entry = identity && (await self.unsent.all()).find((one) => one.sent_as === identity);
+  const form = entry && document.getElementById(entry.form);
+  if (!form) return;
+  sessionStorage.removeItem("correct");
+  location.hash = `#${entry.form}`;
+  for (const [name, value] of entry.fields) {
+    for (const field of form.querySelectorAll(`[name="${CSS.escape(name)}"]`)) {
+      if (field.type === "radio" || field.type === "checkbox") field.checked = field.value === value;
+      else if (field.type !== "file" && name !== "confirmed") field.value = name === "at" && value.endsWith("Z") ? "" : value;
+      field.closest("details")?.setAttribute("open", "");
+    }
+  }
+  form.dispatchEvent(new Event("input", { bubbles: true }));
+  form.scrollIntoView();
+}
+
+// --- a page that was kept
+
+function sayAge() {
+  const { keptAt } = body.dataset;
+  if (!keptAt) return;
+  const head = document.getElementById("head");
+  const age = head.querySelector(".age") || head.appendChild(Object.assign(document.createElement("p"), { className: "age" }));
+  age.replaceChildren(Object.assign(document.createElement("b"), { className: "act", textContent: say.sayAsItWas.replace("{when}", when(keptAt)) }));
+  if (Date.now() - new Date(keptAt) < OLD_MS) return;
+  body.classList.add("old");
+  for (const clause of document.querySelectorAll(".six .c")) {
+    clause.replaceChildren(Object.assign(document.createElement("b"), { className: "v", textContent: say.sayCannotTell }), ` ${say.sayWas.replace("{what}", clause.textContent.trim())}`);
+  }
+}
+
+function begin() {
+  if (worker === "none") return;
+  navigator.serviceWorker.register("/sw.js").then(async (found) => {
+    worker = "works";
+    const places = [...document.querySelectorAll("#on option")].map((one) => `/diary?on=${encodeURIComponent(one.value)}`);
+    await navigator.serviceWorker.ready;
+    if (!body.dataset.keptAt) for (const place of places) await fetch(place, { headers: { Accept: "text/html" } }).catch(() => {});
+    return found;
+  }).catch(() => {
+    worker = "none"; // in the clear, or a certificate that the browser does not trust
+    show();
+  });
+}
+
+box.querySelector(".send").addEventListener("click", () => send());
+box.querySelector(".as-mine").addEventListener("click", () => send(true));
+self.addEventListener("unsent-changed", show);
+self.unsent.channel?.addEventListener("message", show);
+addEventListener("online", () => send());
+document.addEventListener("visibilitychange", () => { if (!document.hidden) send(); });
+sayAge();
+begin();
+fillIn();
+send();

@@ -1,0 +1,74 @@
+// The worker of the pages: opens them where there is no signal, with the last Today and the forms of the diary as they
+// were, and sends what waits when the signal is back. The server puts FILES_AS and FILES before this text, which name
+// the files of its version.
+importScripts("/static/unsent.js");
+
+const PAGES = "pages"; // what was read last; gone with the sign-in
+const PATHS = ["/", "/diary"];
+const AWAY = "/offline";
+const MOST_PAGES = 24;
+const ANSWERS_WITHIN_MS = 5000; // of a weak signal; then the page as it was
+
+async function keep(url, answer) {
+  if (!answer.ok || answer.redirected) return;
+  const at = new Date(answer.headers.get("date") || Date.now()).toISOString();
+  const text = (await answer.text()).replace("<body", `<body data-kept-at="${at}"`);
+  const headers = new Headers(answer.headers);
+  for (const name of ["content-encoding", "content-length", "etag"]) headers.delete(name);
+  const pages = await caches.open(PAGES);
+  await pages.put(url, new Response(text, { headers }));
+  const [oldest, ...others] = await pages.keys();
+  if (others.length >= MOST_PAGES) await pages.delete(oldest);
+}
+
+async function look(event) {
+  const answer = await fetch(event.request);
+  if (answer.status === 401) event.waitUntil(caches.delete(PAGES));
+  else if (PATHS.includes(new URL(event.request.url).pathname)) event.waitUntil(keep(event.request.url, answer.clone()));
+  return answer;
+}
+
+async function page(event) {
+  const asked = look(event);
+  const late = new Promise((resolve) => { setTimeout(resolve, ANSWERS_WITHIN_MS); });
+  const kept = async () => (await caches.open(PAGES)).match(event.request.url);
+  try {
+    return (await Promise.race([asked, late])) || (await kept()) || (await asked);
+  } catch (reason) {
+    return (await kept()) || (await caches.match(AWAY)) || Response.error();
+  }
+}
+
+async function file(request) {
+  try {
+    return await fetch(request);
+  } catch (reason) {
+    return (await caches.match(request, { ignoreSearch: true })) || Response.error();
+  }
+}
+
+self.addEventListener("install", (event) => {
+  const files = [...FILES, new Request(AWAY, { credentials: "omit" })];
+  event.waitUntil(caches.open(FILES_AS).then((cache) => cache.addAll(files)).then(() => self.skipWaiting()));
+});
+self.addEventListener("activate", (event) => {
+  event.waitUntil((async () => {
+    for (const name of await caches.keys()) if (name !== FILES_AS && name !== PAGES) await caches.delete(name);
+    await self.clients.claim();
+    const first = async (path) => keep(new URL(path, self.location).href, await fetch(path, { headers: { Accept: "text/html" } }));
+    await Promise.allSettled(PATHS.map(first));
+  })());
+});
+self.addEventListener("fetch", (event) => {
+  const { request } = event;
+  const { origin, pathname } = new URL(request.url);
+  if (origin !== self.location.origin) return;
+  if (request.method === "POST" && pathname === "/sign-out") event.waitUntil(caches.delete(PAGES));
+  if (request.method !== "GET") return;
+  if (pathname.startsWith("/static/") || pathname === "/manifest.webmanifest") event.respondWith(file(request));
+  else if (request.mode === "navigate") event.respondWith(page(event));
+  else if ((request.headers.get("accept") || "").includes("text/html")) event.respondWith(look(event));
+});
+self.addEventListener("sync", (event) => {
+  event.waitUntil(self.unsent.send().then((outcome) => { if (outcome === "away") throw new Error("away"); })); // again later
+});
