@@ -7,6 +7,7 @@ simulator: it reads `ready.json` and writes the two configuration files a ground
 
 from __future__ import annotations
 
+import contextlib
 import ctypes
 import json
 import os
@@ -14,6 +15,7 @@ import secrets
 import shutil
 import signal
 import socket
+import ssl
 import subprocess
 import sys
 import tempfile
@@ -35,6 +37,7 @@ FINE_DAYS = 10  # last days of a scenario's history, read every quarter of an ho
 PROGRAM_STOPS_WITHIN_S = 10.0
 CATCH_UP_WITHIN_S = 300.0  # a server store takes two to three times as long as a file
 PROGRAM_LOOK_S = 0.25
+START_LOOK_S = 0.05  # before the first page, which somebody waits for
 BAR_WIDTH = 40
 _SET_PDEATHSIG = 1  # prctl(2)
 
@@ -99,7 +102,8 @@ class Demo:
         self._database = f"demo-{secrets.token_hex(4)}"
         self._programs: dict[str, subprocess.Popen[str]] = {}
         self._stop = threading.Event()
-        self._http = httpx.Client(timeout=5.0)  # one for all looks: to make one reads every certificate of the machine
+        # In the clear, to this machine: without the certificates of the machine, which take a while to read.
+        self._http = httpx.Client(timeout=5.0, verify=ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT), trust_env=False)
 
     def __enter__(self) -> Demo:
         for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
@@ -127,7 +131,7 @@ class Demo:
         try:
             self._begin()
             self._show_history()
-            self._await("the pipeline to catch up", self._caught_up, within_s=CATCH_UP_WITHIN_S)
+            self._await("the pipeline to catch up", self._caught_up, within_s=CATCH_UP_WITHIN_S, look_s=PROGRAM_LOOK_S)
             if self._once:
                 print(self._summary(), flush=True)
                 return 0
@@ -146,13 +150,16 @@ class Demo:
         print("Making the ground and its weather.", flush=True)
         self._start("simulator", sys.executable, "-m", "simulator", "play", *self._played, "--dir", str(self._folder),
                     "--rate", f"{self._rate:g}")  # fmt: skip
+        settings = str(self._folder / "underturf.toml")
+        server = self._start("server", sys.executable, "-m", "api.demo_server", settings, waits=True)
         self._ready = self._await("the simulator", self._read_ready, within_s=GROUND_WITHIN_S)
         if self._store == "influx" and self._influx is None:
             self._influx = self._start_influxd()
         self._write_configs()
-        self._start(
-            "server", sys.executable, "-m", "api.command", "serve", "--config", str(self._folder / "underturf.toml")
-        )
+        assert server.stdin is not None
+        with contextlib.suppress(BrokenPipeError):  # it has ended, which is told as of every other program
+            server.stdin.write("settings are written\n")
+            server.stdin.close()
         self._start_agent()  # reads meanwhile: what it has heard waits in its outbox until the server is there
         self._await("the server", self._health)
         print(f"Pages: {self.address}", flush=True)
@@ -188,13 +195,15 @@ class Demo:
         except httpx.HTTPError as err:
             raise DemoFault(f"the server did not give its summary ({err}), logs are in {self._folder}") from err
 
-    def _start(self, name: str, *command: str) -> None:
+    def _start(self, name: str, *command: str, waits: bool = False) -> subprocess.Popen[str]:
+        """Start a program; one that `waits` does so for a line on its input."""
         with open(self._folder / f"{name}.log", "w", encoding="utf-8") as log:
             # Its own session, so that Ctrl-C reaches only this program and the parts stop in order.
             self._programs[name] = subprocess.Popen(
-                command, stdin=subprocess.DEVNULL, stdout=log, stderr=log, text=True,
+                command, stdin=subprocess.PIPE if waits else subprocess.DEVNULL, stdout=log, stderr=log, text=True,
                 start_new_session=True, preexec_fn=_die_with(os.getpid()),
             )  # fmt: skip
+        return self._programs[name]
 
     def _check_programs(self) -> None:
         for name, program in self._programs.items():
@@ -203,7 +212,9 @@ class Demo:
                 tail = "\n".join(log.read_text(encoding="utf-8", errors="replace").splitlines()[-15:])
                 raise DemoFault(f"the {name} stopped with code {program.returncode}. The end of its log:\n{tail}")
 
-    def _await(self, what: str, look: Callable[[], Any], *, within_s: float = START_WITHIN_S) -> Any:
+    def _await(
+        self, what: str, look: Callable[[], Any], *, within_s: float = START_WITHIN_S, look_s: float = START_LOOK_S
+    ) -> Any:
         deadline = time.monotonic() + within_s
         while not self._stop.is_set():
             self._check_programs()
@@ -212,7 +223,7 @@ class Demo:
                 return found
             if time.monotonic() > deadline:
                 raise DemoFault(f"waited {within_s:g} s for {what}, logs are in {self._folder}")
-            self._stop.wait(PROGRAM_LOOK_S)
+            self._stop.wait(look_s)
         raise _Stopped
 
     def _read_ready(self) -> dict[str, Any] | None:

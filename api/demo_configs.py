@@ -10,8 +10,6 @@ import math
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
-from pipeline.diary.fixtures import FeedEntry, build_feed
-
 TomlTable = dict[str, Any]
 
 FIXTURES_FILE = "fixtures.ics"
@@ -149,6 +147,8 @@ def on_the_plan(server: TomlTable) -> TomlTable:
 
 def fixtures(ready: TomlTable) -> bytes:
     """A calendar of invented matches about the end of the history, for the kinds of surface that are there."""
+    from pipeline.diary.fixtures import FeedEntry, build_feed  # a second to read: the demo's programs start meanwhile
+
     end = datetime.fromtimestamp(ready["history_end_ms"] / 1000, UTC)
     noon = datetime(end.year, end.month, end.day, 12, tzinfo=UTC)
     words = [word for surface in ready["surfaces"] for word in CARE[surface["kind"]]["fixture_words"]]

@@ -288,6 +288,7 @@ def _station(
 
 log = logging.getLogger(__name__)
 
+FETCH_LEAST_S = 30.0  # in a demo hours pass in less, and what is fetched does not change with them
 DUE_CHECK_S = 0.5  # how often it looks whether an hour has turned
 REST = 9.0  # times what the last working-out took: at most a tenth of the time
 FORGETS = 3  # so often after a diary entry the past is read anew
@@ -339,6 +340,7 @@ class Advisor:
         self._forecast: Kept[WeatherForecast] | None = None
         self._fixtures: Kept[tuple[Fixture, ...]] | None = None
         self._fetched_hour: int | None = None
+        self._fetched_s = -FETCH_LEAST_S
         self._hour: int | None = None
         self._now: SiteAdvice | None = None
         self._not_before_s = 0.0
@@ -400,10 +402,11 @@ class Advisor:
 
     def _fetch(self, hour: int) -> None:
         """Fetch forecast and fixtures, once an hour."""
-        if hour != self._fetched_hour:
+        now_s = self._clock.monotonic()
+        if hour != self._fetched_hour and now_s - self._fetched_s >= FETCH_LEAST_S:
             self._forecast = self._unplaced if self._weather is None else self._weather.refresh()
             self._fixtures = None if self._calendar is None else self._calendar.refresh()
-            self._fetched_hour = hour
+            self._fetched_hour, self._fetched_s = hour, now_s
 
     def _work_out(self, now_ms: int) -> None:
         hour = now_ms // HOUR_MS

@@ -29,7 +29,7 @@ from tests.install_sizes import sizes_mb  # noqa: E402
 FIRST_PAGE_S, HISTORY_S, ONCE_S, INSTALLED_MB = 5.0, 30.0, 40.0, 440.0
 GIVE_UP_S = 900.0
 DEMO = (sys.executable, "-m", "api.command", "demo")
-PROGRAMS = {"simulator": "simulator", "probe_agent": "agent", "api.command serve": "server", "mosquitto": "broker"}
+PROGRAMS = {"simulator": "simulator", "probe_agent": "agent", "api.demo_server": "server", "mosquitto": "broker"}
 
 
 def children(pid: int) -> list[int]:

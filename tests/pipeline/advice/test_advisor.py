@@ -207,6 +207,25 @@ def test_sources_are_read_anew_each_hour(build, tmp_path):
     assert pass_of(desk.advisor.now(), "light_raking").outlook.windows[0].reason == "too much rain coming"
 
 
+def test_sources_are_left_alone_while_hours_fly(build, tmp_path):
+    """Ten hours within half a minute, as in the history of a demo: each has its advice, the sources are read once."""
+    path = tmp_path / "forecast.csv"
+    one = build(SITE, f'[forecast]\nsource = "{path}"\n', CLIMATE, SURFACE, station())
+    one.keep(steady(), 24 * 8)
+    desk = Desk(one)
+    refreshed = []
+    refresh = desk.advisor._weather.refresh
+    desk.advisor._weather.refresh = lambda: refreshed.append(desk.clock.real_s) or refresh()
+    advised = 0
+    for _ in range(10):
+        advised += desk.steps(1)
+        desk.clock.wall_ms += HOUR_MS
+        desk.clock.real_s += 0.5
+    assert (advised, len(refreshed)) == (10, 1)
+    desk.clock.real_s += 30.0
+    assert (desk.steps(1), len(refreshed)) == (1, 2)
+
+
 def test_forecast_without_a_place_is_said_to_be_no_use(build, tmp_path):
     """A forecast is set and the site has no latitude: the notes say what is missing, not that none is set."""
     bare = f'[site]\nname = "meadow"\n[forecast]\nsource = "{tmp_path / "forecast.csv"}"\n'
