@@ -1,6 +1,7 @@
 """What to do about it: pure decisions from observations, findings and the diary, and the thread that asks for them.
 
 - `advisor`: Everything that is advised for a site at one moment, and the thread that works it out every hour.
+- `chances`: The chance that a pass is open in an hour to come, by the courses that weather and water may take.
 - `conditions`: The conditions a pass is judged by: what each is worth in each hour, who knows it, and its words.
 - `healing`: When a wound in the turf will have healed, and the last day on which a pass may still be made.
 - `leavings`: What booked passes may leave of the thatch.

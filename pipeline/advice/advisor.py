@@ -12,9 +12,8 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from pipeline.advice.conditions import Hours, Plans, Row
+from pipeline.advice.conditions import Hours, Row
 from pipeline.advice.healing import healed_dates, last_good_date, last_sowing
-from pipeline.advice.locks import SurfaceState
 from pipeline.advice.report import (
     PassAdvice,
     SiteAdvice,
@@ -29,12 +28,12 @@ from pipeline.advice.report import (
 )
 from pipeline.advice.station_hours import hours_of
 from pipeline.advice.station_inputs import (
-    AHEAD_H,
     AdviceCache,
     StationView,
     View,
     stations_with_moisture,
     surface_views,
+    watered_tonight,
 )
 from pipeline.advice.surface_inputs import (
     SurfacePlans,
@@ -48,11 +47,13 @@ from pipeline.advice.surface_inputs import (
     plans_of,
     play_wanted,
     root_depth_m,
+    tonight_of,
     turf_of,
     water_of,
 )
 from pipeline.advice.treatments import TreatmentTable, default_passes, treatments
-from pipeline.advice.windows import Outlook, ensemble_share, in_work_hours, join_outlooks, outlook, with_chance
+from pipeline.advice.water import Evening, Turf, WaterAdvice
+from pipeline.advice.windows import Outlook, in_work_hours, join_outlooks, outlook
 from pipeline.diary.facts import Intent
 from pipeline.diary.fixtures import Fixture, fixture_source
 from pipeline.errors import PipelineFault
@@ -165,9 +166,14 @@ def _surface(view: View, surface: Surface, fixtures: tuple[Fixture, ...]) -> tup
     table = treatments().for_surface(surface.kind, view.config.bounds[surface.name])
     plans = plans_of(view, surface, views, hours, fixtures, table)
     roots = [root_depth_m(view, one.context) for one in views]
+    waters = [_water(view, plans, one, its, root) for one, its, root in zip(views, hours, roots, strict=True)]
+    for i, (_, _, water) in enumerate(waters):
+        if water.mm:
+            views[i] = watered_tonight(view, views[i], tonight_of(view, water))
+            hours[i] = hours_of(view, views[i])
     passes = _passes(view, plans, views, hours, roots, table) if views else ()
     told = tuple(
-        _station(view, plans, one, its, root, table) for one, its, root in zip(views, hours, roots, strict=True)
+        _station(view, plans, one, its, water, table) for one, its, water in zip(views, hours, waters, strict=True)
     )
     leaf = [found for its in hours if (found := dawn_leaf_degc(view, its)) is not None]
     notes = [note for one in views for note in (*one.notes, *one.forecast.notes)]
@@ -199,7 +205,7 @@ def _passes(
     for kind, variant, depth_m in thought_of or default_passes(plans.surface.kind, plans.grass):
         intent, own = Intent(kind, variant, depth_m), plans_for(plans, view, kind, variant)
         each = [
-            (views[i].station.title, _outlook(view, views[i], hours[i], ground, own, table, intent))
+            (views[i].station.title, outlook(intent, table, ground, hours[i], own, now_ms=view.now_ms))
             for i, ground in grounds.items()
         ]
         joined = in_work_hours(join_outlooks(each), view.zone, view.config.work.hours)
@@ -211,23 +217,6 @@ def _speaking(views: Sequence[StationView]) -> list[int]:
     """Return the places of stations that must agree: those with data, or all when none has any."""
     heard = [i for i, v in enumerate(views) if v.newest_ms is not None]
     return heard or list(range(len(views)))
-
-
-def _outlook(
-    view: View,
-    station: StationView,
-    hours: Hours,
-    ground: SurfaceState,
-    own: Plans,
-    table: TreatmentTable,
-    intent: Intent,
-) -> Outlook:
-    found = outlook(intent, table, ground, hours, own, now_ms=view.now_ms)
-    share = ensemble_share(
-        table.rows_of(intent.kind, intent.variant), station.forecast, AHEAD_H, water_to_hand=ground.water_to_hand,
-        clay=ground.clay,
-    )  # fmt: skip
-    return with_chance(found, share[: found.at_ms.size])
 
 
 def _told(view: View, plans: SurfacePlans, found: Outlook, table: TreatmentTable, hours: Hours) -> PassAdvice:
@@ -265,16 +254,24 @@ def _sown(told: PassAdvice, plans: SurfacePlans, bed: Row, hours: Hours) -> Pass
     return replace(told, last_good=sowing.last, last_good_words=words)
 
 
+def _water(
+    view: View, plans: SurfacePlans, station: StationView, hours: Hours, root_m: float | None
+) -> tuple[Turf, Evening, WaterAdvice]:
+    """Return what is to be watered at a station, what is known of it this evening, and what is advised for tonight."""
+    turf, evening = turf_of(view, plans, station), evening_of(view, plans, station, hours, root_m)
+    return turf, evening, water_of(view, plans, station, turf, evening)
+
+
 def _station(
-    view: View, plans: SurfacePlans, station: StationView, hours: Hours, root_m: float | None, table: TreatmentTable
-) -> StationAdvice:
+    view: View, plans: SurfacePlans, station: StationView, hours: Hours, water_told: tuple[Turf, Evening, WaterAdvice],
+    table: TreatmentTable,
+) -> StationAdvice:  # fmt: skip
     rows = table.rows_of("scarifying", "standard")
     thatch, root = (rows[name].bounds for name in ("thatch_wetness", "root_zone_wetness"))
     now = hours.of("thatch_wetness")[(view.hour_ms - int(hours.at_ms[0])) // HOUR_MS]
     # Translators: what is asked of the days to come: "dry enough to scarify: Thursday 7 in 10"
     what = say("moist enough to scarify") if now < thatch.open_lo else say("dry enough to scarify")
-    turf, evening = turf_of(view, plans, station), evening_of(view, plans, station, hours, root_m)
-    water = water_of(view, plans, station, turf, evening)
+    turf, evening, water = water_told
     if not np.isfinite(station.forecast.thatch_wetness).any():
         line = best_day_line(what, (), plans.today)
         return StationAdvice(station.station.name, station.forecast, (), line, water, turf, evening)

@@ -8,7 +8,7 @@ condition for each pass stand in treatments.csv.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from enum import Enum, IntEnum
 from types import MappingProxyType
 
@@ -108,6 +108,35 @@ HEAT_BACK_H = 24  # heat of the last day counts as reached: our own choice
 
 
 @dataclass(frozen=True)
+class Courses:
+    """Courses that weather and water may take, every series of shape (hour, course).
+
+    Attributes
+    ----------
+    first_ms : int
+        Begin of the first hour. [ms since 1970, UTC]
+    thatch_wetness, root_wetness : ndarray
+        At the begin of each hour. [1] Thatch NaN where there is none.
+    rain_mm : ndarray
+        [mm h-1]
+    leaf_mm : ndarray
+        Water on the leaves at the end of each hour. [mm]
+    air_miss_k, soil_miss_k, dew_miss_k : ndarray
+        By how much the temperature of air and leaf, that of the soil at 50 mm, and that of the leaf over the dew point
+        are above what is expected. [K]
+    """
+
+    first_ms: int
+    thatch_wetness: FloatArray
+    root_wetness: FloatArray
+    rain_mm: FloatArray
+    leaf_mm: FloatArray
+    air_miss_k: FloatArray
+    soil_miss_k: FloatArray
+    dew_miss_k: FloatArray
+
+
+@dataclass(frozen=True)
 class Hours:
     """Hour by hour, measured and forecast.
 
@@ -120,8 +149,8 @@ class Hours:
         temperatures of 50 mm, the top and the coldest down to the cut [degC], rain in the hour [mm].
     forecast_end_ms : int
         From then on the weather is not forecast but a matter of chance.
-    spread : mapping of str to ndarray
-        By condition, standard deviation of its value.
+    courses : Courses or None
+        What may come of it; None where nothing tells.
     soil_temperature_by_day, frost_chance_by_day : Daily or None
         Soil temperature at 50 mm expected [degC], and chance of a frost on the leaf [1], of days to come.
     """
@@ -129,7 +158,7 @@ class Hours:
     at_ms: TimeArray
     series: Mapping[str, FloatArray]
     forecast_end_ms: int
-    spread: Mapping[str, FloatArray] = field(default_factory=dict)
+    courses: Courses | None = None
     soil_temperature_by_day: Daily | None = None
     frost_chance_by_day: Daily | None = None
 

@@ -10,6 +10,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
+from pipeline.advice.chances import courses_of
 from pipeline.advice.conditions import LOOK_BACK_H, Hours
 from pipeline.advice.station_inputs import AHEAD_H, StationView, View
 from pipeline.forecast.climatology import Daily, air_ahead, by_hour_of_day, soil_ahead
@@ -22,10 +23,6 @@ from pipeline.units import DAY_MS, HOUR_MS, FloatArray, TimeArray, date_of_day
 TOP_M = 0.030  # one no deeper may stand for the top of the ground: our own choice
 CUT_M = 0.150  # down to here ground may be frozen under a thawed top: our own choice
 SEEDBED_DAYS = 400  # a year, and the weeks after its last day in which seed comes up
-SPREAD_OF = {
-    "thatch": ("thatch_wetness", "thatch_wetness_no_water"),
-    "root": ("root_zone_wetness", "root_zone_wetness_no_water", "root_zone_wetness_clay"),
-}
 
 
 def hours_of(view: View, station: StationView) -> Hours:
@@ -38,7 +35,7 @@ def hours_of(view: View, station: StationView) -> Hours:
     """
     first_ms = view.hour_ms - LOOK_BACK_H * HOUR_MS
     at_ms = first_ms + HOUR_MS * np.arange(LOOK_BACK_H + AHEAD_H, dtype=np.int64)
-    thatch, root, spread = _wetness(view, station)
+    thatch, root = _wetness(view, station)
     weather, forecast_end_ms = _weather(view, station, first_ms, at_ms)
     soil = _soil(view, station, first_ms, weather["air_temperature_degc"])
     series = {"thatch_wetness": thatch, "root_zone_wetness": root, **weather, **soil}
@@ -46,7 +43,7 @@ def hours_of(view: View, station: StationView) -> Hours:
         at_ms,
         series,
         forecast_end_ms,
-        spread,
+        courses_of(station.forecast, station.weather),
         soil_temperature_by_day=_seedbed(view, station, at_ms, series["soil_temperature_degc"], weather),
         frost_chance_by_day=station.season.frost_chance
         if np.isfinite(station.season.frost_chance.values).any()
@@ -54,28 +51,20 @@ def hours_of(view: View, station: StationView) -> Hours:
     )
 
 
-def _wetness(view: View, station: StationView) -> tuple[FloatArray, FloatArray, Mapping[str, FloatArray]]:
-    """Return thatch and root-zone wetness, and the spread of those ahead by condition. [1]"""
+def _wetness(view: View, station: StationView) -> tuple[FloatArray, FloatArray]:
+    """Return thatch and root-zone wetness, measured and to come. [1]"""
     past = station.past
     end = (view.hour_ms - past.first_ms) // HOUR_MS + 1  # with the hour that is on
     back = slice(end - 1 - LOOK_BACK_H, end)
-    means, spreads = station.forecast.mean(), station.forecast.spread()
     found: list[FloatArray] = []
-    spread: dict[str, FloatArray] = {}
-    for layer, measured, mean, wide in zip(
-        ("thatch", "root"), (past.thatch_wetness, past.root_wetness), means, spreads, strict=True
-    ):
+    for measured, middle in zip((past.thatch_wetness, past.root_wetness), station.forecast.middle(), strict=True):
         ahead = np.full(AHEAD_H, np.nan)
-        count = min(mean.size, AHEAD_H)
-        ahead[:count] = mean[:count]
+        count = min(middle.size, AHEAD_H)
+        ahead[:count] = middle[:count]
         now = measured[end - 1]
         ahead[0] = now if np.isfinite(now) else ahead[0]
         found.append(np.concatenate([measured[back][:-1], ahead]))
-        around = np.full(LOOK_BACK_H + AHEAD_H, np.nan)
-        around[LOOK_BACK_H : LOOK_BACK_H + count] = wide[:count]
-        if np.isfinite(around).any():
-            spread |= dict.fromkeys(SPREAD_OF[layer], around)
-    return found[0], found[1], spread
+    return found[0], found[1]
 
 
 def _weather(view: View, station: StationView, first_ms: int, at_ms: TimeArray) -> tuple[dict[str, FloatArray], int]:

@@ -43,6 +43,7 @@ from pipeline.advice.water import (
 from pipeline.diary.facts import DatedPass, DiaryFacts, Play, SeenHealed, probes_in_ground
 from pipeline.diary.fixtures import Fixture, of_surface
 from pipeline.diary.station import StationContext
+from pipeline.forecast.waterings import EVENING_H
 from pipeline.site.ground import Surface
 from pipeline.soil.layers import Place
 from pipeline.soil.moving import binned_means
@@ -305,7 +306,6 @@ ROOTS_OLD_MS = 62 * DAY_MS  # an estimate older than this says nothing of now: o
 ROOTS_BACK_MS = 3 * 366 * DAY_MS
 ARRIVAL_OLD_MS = 30 * DAY_MS
 WETTING_MM = 3.0  # rain of a day that counts as a watering: our own choice
-EVENING_H = 20  # local hour at which water goes on, and by which it is asked of tomorrow
 SEEDLING_MS = 56 * DAY_MS
 
 
@@ -437,6 +437,12 @@ def evening_of(view: View, plans: SurfacePlans, station: StationView, hours: Hou
         wilt=any(s.what == "wilt" and s.value > 0 and 0 <= view.now_ms - s.at_ms < DAY_MS for s in plans.diary.sights),
         root_depth_m=root_m,
     )
+
+
+def tonight_of(view: View, water: WaterAdvice) -> Watering:
+    """Return the water advised for tonight as one that is given this evening, or now once it is later."""
+    at_ms = max(_tomorrow_evening_ms(view) - DAY_MS, view.hour_ms)
+    return Watering(at_ms, at_ms + max(water.goes, 1) * HOUR_MS, water.mm or 0.0)
 
 
 def _known(value: float) -> float | None:

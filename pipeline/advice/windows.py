@@ -13,8 +13,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import ndtr
 
+from pipeline.advice.chances import open_in, reach_h
 from pipeline.advice.conditions import (
     CONDITIONS,
     DEEP_WATERING,
@@ -41,8 +41,8 @@ from pipeline.advice.locks import CARRIED_H, Lock, SurfaceState, carried_by, loc
 from pipeline.advice.phrases import listed
 from pipeline.advice.treatments import TreatmentTable
 from pipeline.diary.facts import CLEARANCE_M, Intent, Override, in_the_way
-from pipeline.forecast.wetness import DRY_MM_H, EDGE_SLACK, WetnessForecast
-from pipeline.site.passes import Bounds, PassFacts
+from pipeline.forecast.wetness import DRY_MM_H, WetnessForecast
+from pipeline.site.passes import PassFacts
 from pipeline.texts import later, say
 from pipeline.units import HOUR_MS, BoolArray, FloatArray, TimeArray, TimeSpan
 
@@ -55,13 +55,14 @@ PROBED = frozenset(
 
 @dataclass(frozen=True)
 class Judged:
-    """One condition through the hours: values, verdicts, whether nobody has looked, whether it only warns, and
+    """One condition through the hours: values, verdicts, whether it is asked, nobody has looked, or it only warns, and
     whether play comes before growth ends."""
 
     condition: Condition
     row: Row
     values: FloatArray
     verdicts: VerdictArray
+    asked: BoolArray
     unseen: BoolArray
     warns: BoolArray
     before_play: BoolArray
@@ -210,7 +211,9 @@ def judge_conditions(
             unseen = (verdicts == Verdict.UNKNOWN) & asked
             verdicts[unseen] = Verdict.OPEN
         verdicts[~asked] = Verdict.OPEN
-        judged.append(Judged(condition, row, values, verdicts, unseen, seedbed & (name in SEEDBED_WARNS), before_play))
+        judged.append(
+            Judged(condition, row, values, verdicts, asked, unseen, seedbed & (name in SEEDBED_WARNS), before_play)
+        )
     return judged
 
 
@@ -265,7 +268,7 @@ def seedbed_decides(
 
 
 def _cut(judged: Judged, first: int) -> Judged:
-    each = ("values", "verdicts", "unseen", "warns", "before_play")
+    each = ("values", "verdicts", "asked", "unseen", "warns", "before_play")
     return replace(judged, **{name: getattr(judged, name)[first:] for name in each})
 
 
@@ -305,30 +308,39 @@ def _lasting_h(stack: VerdictArray, locked: Sequence[Lock], at_ms: TimeArray) ->
 
 
 def _chance(judged: Sequence[Judged], hours: Hours, stack: VerdictArray, first: int) -> FloatArray:
-    """Return the chance of the weakest condition with a spread, 0 where another is not open. [1]"""
-    chance = np.full(stack.shape[1], np.nan)
-    firm = stack.copy()
+    """Return the share of courses in which all that the weather decides is open, 0 where another is not open. [1]
+
+    NaN where there are no courses, or none of the conditions is asked of them.
+    """
+    count = stack.shape[1]
+    chance, firm = np.full(count, np.nan), stack.copy()
+    courses = hours.courses
+    if courses is None:
+        return chance
+    begin = int((courses.first_ms - hours.at_ms[first]) // HOUR_MS)
+    if begin != 0:
+        raise ValueError(f"courses: found them to begin {begin} hours from now, expected now")
     offset = stack.shape[0] - len(judged)
+    reach = min(courses.rain_mm.shape[0], count)
+    good: BoolArray = np.ones((reach, courses.rain_mm.shape[1]), dtype=np.bool_)
+    known, decided = np.ones(reach, dtype=np.bool_), np.zeros(reach, dtype=np.bool_)
     for i, each in enumerate(judged):
-        spread = hours.spread.get(each.condition.name)
-        if spread is None:
+        name, row = each.condition.name, each.row
+        is_open = open_in(name, row, each.values, hours, courses)
+        if is_open is None:
             continue
-        asked = stack[offset + i] == each.verdicts  # not taken out by renovation or for want of data
-        own = open_chance(each.values, spread[first:], each.row.bounds)
-        chance = np.where(asked, np.fmin(chance, own), chance)
-        firm[offset + i] = np.where(np.isnan(own), firm[offset + i], Verdict.OPEN)
-    shut = (firm != Verdict.OPEN).any(axis=0)
-    return np.asarray(np.where(np.isnan(chance), np.nan, np.where(shut, 0.0, chance)), dtype=np.float64)
-
-
-def open_chance(values: FloatArray, spread: FloatArray, bounds: Bounds) -> FloatArray:
-    """Return the chance that a normal value lies within the open bounds. [1] NaN where value or spread is not known."""
-    with np.errstate(divide="ignore", invalid="ignore"):
-        high = np.asarray((bounds.open_hi - values) / spread)
-        low = np.asarray((bounds.open_lo - values) / spread)
-    certain = verdicts_of(values, bounds) == Verdict.OPEN
-    chance = np.where(spread > 0.0, ndtr(high) - ndtr(low), np.where(certain, 1.0, 0.0))
-    return np.asarray(np.where(np.isnan(values) | np.isnan(spread), np.nan, chance), dtype=np.float64)
+        # not taken out by renovation, for want of data, or because nobody has looked
+        asked = each.asked[:reach] & ~each.unseen[:reach] & ~each.warns[:reach]
+        asked &= stack[offset + i, :reach] == each.verdicts[:reach]
+        known[reach_h(name, row, courses) :] &= ~asked[reach_h(name, row, courses) :]
+        known &= ~asked | (each.verdicts[:reach] != Verdict.UNKNOWN)
+        good &= is_open | ~asked[:, np.newaxis]
+        decided |= asked
+        firm[offset + i, :reach] = np.where(asked, Verdict.OPEN, firm[offset + i, :reach])
+    shut = (firm[:, :reach] != Verdict.OPEN).any(axis=0)
+    share = np.where(shut, 0.0, good.mean(axis=1))
+    chance[:reach] = np.where(known & decided, share, np.nan)
+    return chance
 
 
 def _windows(
@@ -556,70 +568,6 @@ def _merged(windows: Sequence[Window]) -> tuple[Window, ...]:
 def _mean(chance: FloatArray) -> float | None:
     known = chance[np.isfinite(chance)]
     return float(known.mean()) if known.size else None
-
-
-def with_chance(outlook: Outlook, share: FloatArray) -> Outlook:
-    """Return an outlook with chances of at most `share`, that of open members in each hour. [1] Shape (hour,)"""
-    chance = np.fmin(outlook.chance, share)
-    index = _window_index(outlook)
-    windows = tuple(replace(w, chance=_mean(chance[index == i])) for i, w in enumerate(outlook.windows))
-    return replace(outlook, chance=chance, windows=windows)
-
-
-def ensemble_share(
-    rows: Mapping[str, Row], forecast: WetnessForecast, hours: int, *, water_to_hand: bool, clay: bool
-) -> FloatArray:
-    """Return the share of members in which wetness and rain are both within the open bounds of a pass.
-
-    Parameters
-    ----------
-    rows : mapping of condition to Row
-        Of the pass; those of wetness and rain count.
-    forecast : WetnessForecast
-    hours : int
-        From the forecast's first on.
-    water_to_hand, clay : bool
-        Whether conditions for want of water, and those of clay, are asked.
-
-    Returns
-    -------
-    ndarray, shape (hours,)
-        [1] NaN where the members do not reach, or there are none.
-    """
-    members = forecast.root_wetness.shape[1]
-    if forecast.reason or members == 0:
-        return np.full(hours, np.nan)
-    count = min(hours, forecast.rain_mm.shape[0])
-    good: BoolArray = np.ones((count, members), dtype=np.bool_)
-    known = np.ones(count, dtype=np.bool_)
-    for name, row in rows.items():
-        rule = CONDITIONS[name].rule
-        if (rule is Rule.NO_WATER and water_to_hand) or (rule is Rule.CLAY and not clay):
-            continue
-        values = _members(name, row, forecast, count)
-        if values is None:
-            continue
-        known &= ~np.isnan(values).any(axis=1)
-        bounds = row.bounds
-        good &= (values >= bounds.open_lo - EDGE_SLACK) & (values <= bounds.open_hi + EDGE_SLACK)
-    share = np.full(hours, np.nan)
-    share[:count] = np.where(known, good.mean(axis=1), np.nan)
-    return share
-
-
-def _members(name: str, row: Row, forecast: WetnessForecast, count: int) -> FloatArray | None:
-    """Return the value of a condition in each member, shape (hour, member); None where weather does not decide it."""
-    if name.startswith("thatch_wetness"):
-        return forecast.thatch_wetness[:count]
-    if name.startswith("root_zone_wetness"):
-        return forecast.root_wetness[:count]
-    if not name.startswith("rain_"):
-        return None
-    total = np.vstack([np.zeros((1, forecast.rain_mm.shape[1])), np.cumsum(forecast.rain_mm, axis=0)])
-    found = np.full((count, total.shape[1]), np.nan)
-    whole = max(min(total.shape[0] - row.window_h, count), 0)
-    found[:whole] = total[row.window_h : row.window_h + whole] - total[:whole]
-    return found
 
 
 def in_work_hours(outlook: Outlook, zone: datetime.tzinfo, work_hours: tuple[int, int]) -> Outlook:

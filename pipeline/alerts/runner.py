@@ -402,7 +402,7 @@ class AlertRunner:
             states = {k: s for k, s in known.items() if RULE_OF[s.rule].ahead is not None and self._is_on(s.rule)}
             watch = self._watch_without_data(one.station, context)
             diary = self._diary_of(advice.surface, entries, one.station)
-            ahead = Ahead(now_ms, one.forecast, advice.dawn_leaf_degc)
+            ahead = Ahead(now_ms, one.forecast.if_unwatered(), advice.dawn_leaf_degc)
             after, events = walk_station(states, watch, diary, now_ms, self._config.alerts, ahead=ahead)
             self._keep(self._states, one.station, {**known, **after}, after, events)
             said += events

@@ -5,6 +5,7 @@
   balance.
 - `climatology`: Temperatures ahead where no forecast gives them: of the air, the leaf and the soil, and the chance of a
   frost.
+- `waterings`: Water that people will give: booked, advised for tonight, and by the keeper's own habit.
 - `weather_ahead`: Members of the weather ahead: round a forecast, from the site's own past at the same season, or from
   its climate.
 - `weather_file`: A weather forecast as text, CSV or JSON: every fault named, hourly series out.

@@ -645,11 +645,11 @@ def past_hours(
     silent = np.isnan(water)
     for fallen in rain_by_hand:
         inside = silent & (at_ms + HOUR_MS > fallen.start_ms) & (at_ms < fallen.end_ms)
-        water[inside] = np.nan_to_num(water[inside]) + _shared_mm(at_ms, fallen)[inside]
+        water[inside] = np.nan_to_num(water[inside]) + shared_mm(at_ms, fallen)[inside]
     for begin_ms, end_ms in covered:
         water[(at_ms >= begin_ms) & (at_ms < end_ms)] = 0.0  # known to be none, whatever the gauge says
     for given in waterings:
-        water += _shared_mm(at_ms, given)
+        water += shared_mm(at_ms, given)
     blank = np.full(hours, np.nan)
     return PastHours(
         first_ms, blank if thatch is None else _at_hours(at_ms, *thatch), _at_hours(at_ms, *roots), water,
@@ -692,7 +692,8 @@ def _rain_by_hour(at_ms: TimeArray, time_ms: TimeArray, rain_mm: FloatArray) -> 
     return out
 
 
-def _shared_mm(at_ms: TimeArray, given: Watering) -> FloatArray:
+def shared_mm(at_ms: TimeArray, given: Watering) -> FloatArray:
+    """Return what a watering gives in each of the hours that begin at some times, evenly over its span. [mm]"""
     length = max(given.end_ms - given.start_ms, 1)
     begin = np.maximum(at_ms, given.start_ms)
     end = np.minimum(at_ms + HOUR_MS, given.start_ms + length)

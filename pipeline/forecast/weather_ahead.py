@@ -14,6 +14,7 @@ from enum import StrEnum
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import ndtri
 
 from pipeline.forecast.weather_file import WeatherForecast, usable_faults
 from pipeline.site.ground import MonthlyClimate
@@ -52,12 +53,15 @@ class Trust:
         `least`. [1]
     spread : float
         Standard deviation of ln(rain over rain forecast) on the first day, growing by a tenth a day. [1]
+    shift_h : float
+        Standard deviation of the hours by which rain comes early or late on the first day, likewise. [h]
     """
 
     right: float = 0.95
     fades: float = 0.07
     least: float = 0.2
     spread: float = 0.3
+    shift_h: float = 2.0
 
 
 # Our own choice; a daily forecast of a week is usually said to be right about seven times in ten.
@@ -94,9 +98,30 @@ class WeatherAhead:
     source: WeatherSource
     notes: tuple[str, ...] = ()
 
+    def air_miss_k(self) -> FloatArray:
+        """Return how much warmer than expected each member's air is, shape (hour, member). [K]
+
+        Of one sign all through, for warm days follow warm ones; its size grows from day to day.
+        """
+        hours, members = self.rain_mm.shape
+        first, more, most = AIR_MISS_K[self.source is WeatherSource.FORECAST]
+        size = np.minimum(first + more * np.arange(hours) / 24.0, most)
+        return np.asarray(np.outer(size, normal_draws(members, 4)), dtype=np.float64)
+
     def rain_within(self, hours: int) -> FloatArray:
         """Return the rain of the first so many hours, shape (member,). [mm]"""
         return np.asarray(self.rain_mm[:hours].sum(axis=0), dtype=np.float64)
+
+
+# Standard deviation of the miss of the air's temperature: on the first day, how much more on each day after, at most;
+# with a forecast, and without one. From memory of how forecasts do, no source. [K]
+AIR_MISS_K = {True: (1.0, 0.3, 3.0), False: (1.5, 0.5, 3.0)}
+
+
+def normal_draws(members: int, salt: int) -> FloatArray:
+    """Return one standard normal number a member, evenly over the curve; shuffled, each salt in its own way. [1]"""
+    even = np.asarray(ndtri((np.arange(members) + 0.5) / members), dtype=np.float64)
+    return np.random.default_rng(salt).permutation(even)
 
 
 def weather_ahead(
@@ -279,7 +304,11 @@ def from_forecast(
     chance = _chance_by_day(forecast, now_ms, days)
     wet = rng.random((days, members)) < chance[:, np.newaxis]
     factor = np.where(wet, factor / np.maximum(chance, 0.1)[:, np.newaxis], 0.0)
-    drawn = rain[:, np.newaxis] * np.repeat(factor, 24, axis=0)
+    late = np.rint(trust.shift_h * (1.0 + 0.1 * lead)[:, np.newaxis] * rng.standard_normal((days, members)))
+    # a day's rain is moved within ten days, so that what comes late at midnight is not lost
+    hour = np.arange(hours)[:, np.newaxis] - np.repeat(late, 24, axis=0).astype(np.int64)
+    moved = np.where(np.isfinite(rain)[:, np.newaxis], rain[np.clip(hour, 0, hours - 1)], np.nan)
+    drawn = moved * np.repeat(factor, 24, axis=0)
     asked = np.broadcast_to(demand[:, np.newaxis], (hours, members))
     if behind is not None:
         drawn = np.where(believed & np.isfinite(drawn), drawn, behind.rain_mm)

@@ -1,21 +1,21 @@
 """Hourly forecast of thatch and root-zone wetness for ten days, its chances, and the filling of past gaps.
 
-The station's own balance is run on every member of the weather ahead. Each member also gets an error of the size the
-balance has shown on the station's past weeks, so that chances are neither surer nor vaguer than experience. Hours in
-which a probe was out of the ground are filled by the same balance, else from a neighbour.
+The station's own balance is run on every member of the weather ahead, with the waterings that member draws. Each member
+also gets an error of the size the balance has shown on the station's past weeks, and one of the size that probe and
+limits may be off by now, so that chances are neither surer nor vaguer than experience. Hours in which a probe was out
+of the ground are filled by the same balance, else from a neighbour.
 """
 
 from __future__ import annotations
 
 import datetime
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
-from scipy.special import ndtri
 
 from pipeline.forecast.balance import Fit, Parameters, PastHours, WaterStores, run, state_now
-from pipeline.forecast.weather_ahead import WeatherAhead, WeatherSource
+from pipeline.forecast.weather_ahead import WeatherAhead, WeatherSource, normal_draws
 from pipeline.texts import day_words, later, say, weekday
 from pipeline.units import HOUR_MS, FloatArray
 
@@ -50,6 +50,10 @@ class WetnessForecast:
         What was left out and why.
     reason : str
         Why there is none, with no members then; empty otherwise.
+    leaf_mm : ndarray, shape (hour + 1, member)
+        Water on the leaves. [mm] Without rows where it is not known.
+    unwatered : WetnessForecast or None
+        The same if nobody gives water; None where none is counted on.
     """
 
     first_ms: int
@@ -59,33 +63,36 @@ class WetnessForecast:
     source: str = ""
     notes: tuple[str, ...] = ()
     reason: str = ""
+    leaf_mm: FloatArray = field(default_factory=lambda: np.zeros((0, 0)))
+    unwatered: WetnessForecast | None = None
 
     @property
     def at_ms(self) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
         """Times of the rows. [ms since 1970, UTC]"""
         return self.first_ms + HOUR_MS * np.arange(self.root_wetness.shape[0], dtype=np.int64)
 
-    def mean(self) -> tuple[FloatArray, FloatArray]:
-        """Return the mean thatch and root-zone wetness of the members by hour. [1]"""
-        return _mean(self.thatch_wetness), _mean(self.root_wetness)
+    def if_unwatered(self) -> WetnessForecast:
+        """Return the forecast if nobody gives water, which a decision on water rests on."""
+        return self if self.unwatered is None else self.unwatered
 
-    def spread(self) -> tuple[FloatArray, FloatArray]:
-        """Return the standard deviation of thatch and root-zone wetness over the members by hour. [1]"""
-        return _spread(self.thatch_wetness), _spread(self.root_wetness)
+    def middle(self) -> tuple[FloatArray, FloatArray]:
+        """Return thatch and root-zone wetness by hour that half of the members stay below. [1]"""
+        return _median(self.thatch_wetness), _median(self.root_wetness)
 
 
-def _mean(values: FloatArray) -> FloatArray:
+def _median(values: FloatArray) -> FloatArray:
     if values.shape[1] == 0:
         return np.full(values.shape[0], np.nan)
-    return np.asarray(values.mean(axis=1), dtype=np.float64)
-
-
-def _spread(values: FloatArray) -> FloatArray:
-    return np.sqrt(_mean((values - _mean(values)[:, np.newaxis]) ** 2))
+    return np.asarray(np.median(values, axis=1), dtype=np.float64)
 
 
 def forecast_wetness(
-    past: PastHours, fitted: Fit, weather: WeatherAhead | None, *, watering_mm: FloatArray | None = None
+    past: PastHours,
+    fitted: Fit,
+    weather: WeatherAhead | None,
+    *,
+    watering_mm: FloatArray | None = None,
+    start_error: tuple[float, float] = (0.0, 0.0),
 ) -> WetnessForecast:
     """Return the wetness of a station in the weather ahead.
 
@@ -96,8 +103,11 @@ def forecast_wetness(
     fitted : Fit
         Of the station's own weeks, see `balance.fit`.
     weather : WeatherAhead or None
-    watering_mm : ndarray, shape (hour,), optional
-        Water that will be given in each hour. [mm h-1]
+    watering_mm : ndarray, shape (hour, member), optional
+        Water that people give, see `waterings.waterings_ahead`. [mm h-1]
+    start_error : (float, float)
+        Standard deviation of the present thatch and root-zone wetness about what is true. [1] It stays: probe and
+        limits are as far off tomorrow.
 
     Returns
     -------
@@ -115,18 +125,30 @@ def forecast_wetness(
     if found is None:
         return _withheld(now_ms, say("no good reading of this station in the last hours"))
     state, dry_for_h = found
-    members = weather.rain_mm.shape[1]
-    first = WaterStores(*(np.full(members, float(s[0])) for s in (state.canopy_mm, state.thatch_mm, state.root_mm)))
-    water = weather.rain_mm if watering_mm is None else weather.rain_mm + watering_mm[:, np.newaxis]
-    course = run(fitted.parameters, first, water, weather.reference_et_mm, dry_for_h=dry_for_h)
-    thatch = course.thatch_wetness + _misses(fitted.thatch_error, course.thatch_wetness.shape, 1)
-    root = course.root_wetness + _misses(fitted.root_error, course.root_wetness.shape, 2)
-    return WetnessForecast(now_ms, thatch, root, weather.rain_mm, say(SOURCE_WORDS[weather.source]), weather.notes)
+    rain, demand = weather.rain_mm, weather.reference_et_mm
+    members, watered = rain.shape[1], watering_mm is not None and bool((watering_mm > 0.0).any())
+    water = np.hstack([rain + watering_mm, rain]) if watering_mm is not None and watered else rain
+    every = water.shape[1]
+    first = WaterStores(*(np.full(every, float(s[0])) for s in (state.canopy_mm, state.thatch_mm, state.root_mm)))
+    course = run(fitted.parameters, first, water, np.tile(demand, (1, every // members)), dry_for_h=dry_for_h)
+    shape = (rain.shape[0] + 1, members)
+    thatch_off = _misses(fitted.thatch_error, shape, 1) + start_error[0] * normal_draws(members, 7)
+    root_off = _misses(fitted.root_error, shape, 2) + start_error[1] * normal_draws(members, 8)
+
+    def of_members(begin: int) -> WetnessForecast:
+        part = slice(begin, begin + members)
+        return WetnessForecast(
+            now_ms, course.thatch_wetness[:, part] + thatch_off, course.root_wetness[:, part] + root_off, rain,
+            say(SOURCE_WORDS[weather.source]), weather.notes, leaf_mm=course.canopy_mm[:, part],
+        )  # fmt: skip
+
+    return replace(of_members(0), unwatered=of_members(members)) if watered else of_members(0)
 
 
 def _withheld(now_ms: int, why: str) -> WetnessForecast:
     reason = say("no forecast of wetness: {why}", why=why)
-    return WetnessForecast(now_ms, np.zeros((1, 0)), np.zeros((1, 0)), np.zeros((0, 0)), reason=reason)
+    nothing = np.zeros((1, 0))
+    return WetnessForecast(now_ms, nothing, nothing, np.zeros((0, 0)), reason=reason)
 
 
 def _misses(error: FloatArray, shape: tuple[int, ...], salt: int) -> FloatArray:
@@ -134,14 +156,8 @@ def _misses(error: FloatArray, shape: tuple[int, ...], salt: int) -> FloatArray:
     hours, members = shape
     if not np.isfinite(error).all():
         return np.zeros(shape)
-    # evenly spread over the normal curve, shuffled so that no member misses by its place in the ensemble
-    from_normal = np.random.default_rng(salt).permutation(_normal_quantiles(members))
     size = error[np.minimum(np.arange(hours), error.size - 1)]
-    return np.asarray(np.outer(size, from_normal), dtype=np.float64)
-
-
-def _normal_quantiles(count: int) -> FloatArray:
-    return np.asarray(ndtri((np.arange(count) + 0.5) / count), dtype=np.float64)
+    return np.asarray(np.outer(size, normal_draws(members, salt)), dtype=np.float64)
 
 
 @dataclass(frozen=True, slots=True)

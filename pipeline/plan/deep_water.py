@@ -14,9 +14,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from pipeline.advice.report import StationAdvice, SurfaceAdvice
-from pipeline.advice.surface_inputs import EVENING_H
 from pipeline.advice.water import HARD_DEPLETION, Evening, WaterAdvice, is_dried_for_play, tonight
 from pipeline.alerts.water import ROOTS_DRY
+from pipeline.forecast.waterings import EVENING_H
 from pipeline.forecast.wetness import EDGE_SLACK, WetnessForecast
 from pipeline.plan.seen import Seen
 from pipeline.units import DAY_MS, HOUR_MS, FloatArray
@@ -111,14 +111,14 @@ def holds_over_dry(one: StationAdvice) -> bool:
 
 def drains_at(one: StationAdvice) -> int | None:
     """Return when the thatch is forecast to hold no more; None where no forecast tells. [ms since 1970, UTC]"""
-    thatch = _mean(one.forecast.thatch_wetness)
+    thatch = _mean(one.forecast.if_unwatered().thatch_wetness)
     dry = np.flatnonzero(thatch <= one.turf.limits.holds_wetness + EDGE_SLACK)
     return None if not dry.size else int(one.forecast.at_ms[dry[0]])
 
 
 def dose_on(surface: SurfaceAdvice, one: StationAdvice, seen: Seen, at_ms: int) -> WaterAdvice | None:
     """Return what would be advised on an evening to come; None where its wetness is not forecast."""
-    forecast = one.forecast
+    forecast = one.forecast.if_unwatered()
     row = (at_ms - forecast.first_ms) // HOUR_MS
     root = _at(forecast.root_wetness, row)
     if root is None:

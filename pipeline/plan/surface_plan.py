@@ -24,13 +24,13 @@ from pipeline.advice.report import (
     stretches,
 )
 from pipeline.advice.stretches import likely_stretch, pass_words, span_words
-from pipeline.advice.surface_inputs import EVENING_H
 from pipeline.advice.water import WaterAdvice
 from pipeline.alerts.plans import WINDOW_CLOSING, WINDOW_OPENING, subject_of
 from pipeline.alerts.runner import OpenAlert
 from pipeline.alerts.surface import DAWN_UNTIL_HOUR, STAY_OFF
 from pipeline.alerts.water import ROOTS_DRY, THATCH_HOLDING, WATER_NOT_ARRIVING
 from pipeline.diary.facts import DatedPass
+from pipeline.forecast.waterings import EVENING_H
 from pipeline.plan.booked import Judgement, judged_by
 from pipeline.plan.contradictions import SPIKES
 from pipeline.plan.deep_water import DeepWater, evening_ms, next_water
@@ -161,7 +161,7 @@ def _bears_at(one: StationAdvice, seen: Seen) -> int:
 
     Where that is now, its top alone is wet, and is given until this afternoon; without a forecast, until the evening.
     """
-    forecast = one.forecast
+    forecast = one.forecast.if_unwatered()
     if forecast.root_wetness.shape[1] == 0:
         return evening_ms(seen, 0)
     for at_ms, thatch, root in zip(

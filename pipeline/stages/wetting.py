@@ -316,7 +316,7 @@ def _dry_down_findings(record: Record, context: StationContext, event: DatedWett
     layer = "thatch" if on_thatch else "top_layer"
     if f"{layer}_wetness" in record.findings:
         times, wetness = record.findings[f"{layer}_wetness"]
-        error = _wetness_error(context, Place.THATCH if on_thatch else Place.SOIL, event.spell.start_ms)
+        error = wetness_error(context, Place.THATCH if on_thatch else Place.SOIL, event.spell.start_ms)
         yield "hold_time", hold_time_h(times, wetness, end_ms, until_ms=next_ms, error=error)
         times, water_mm = record.findings.get(f"{layer}_water", NO_SERIES)
         yield "flash_off", flash_off(times, water_mm, end_ms, until_ms=next_ms)
@@ -328,8 +328,8 @@ def _dry_down_findings(record: Record, context: StationContext, event: DatedWett
         yield "root_zone_recession", _recession(record, context, event, Place.SOIL, noise_mm, ROOT_ZONE_TAU_H)
 
 
-def _wetness_error(context: StationContext, where: Place, at_ms: int) -> float:
-    """Standard deviation of wetness where it is held against the bound. [1]
+def wetness_error(context: StationContext, where: Place, at_ms: int, wetness: float = HELD) -> float:
+    """Return the standard deviation of a wetness for the probe's sake; by default where hold time is told. [1]
 
     Limits that the channel has shown, or somebody measured with it, share its calibration's slope, and that goes out of
     wetness; those of the medium do not.
@@ -342,7 +342,7 @@ def _wetness_error(context: StationContext, where: Place, at_ms: int) -> float:
     if None not in own or (ids and all(context.learned_at(i, at_ms) is not None for i in ids)):
         return WETNESS_NOISE
     dry, drained, *_ = limits_of(context, where, ids[0] if ids else "", at_ms)
-    return float(np.hypot(WETNESS_NOISE, Errors().slope * (dry + HELD * (drained - dry)) / (drained - dry)))
+    return float(np.hypot(WETNESS_NOISE, Errors().slope * (dry + wetness * (drained - dry)) / (drained - dry)))
 
 
 def _recession(

@@ -42,6 +42,7 @@ from pipeline.units import (
     TimeSpan,
 )
 from tests.api.site import HOUR_MS, NOW_MS
+from tests.pipeline.advice.window_series import with_courses
 
 ZONE = ZoneInfo("Etc/GMT-2")
 BACK_H, AHEAD_H = 240, 240
@@ -74,7 +75,7 @@ def hours() -> Hours:
         "rain_mm": np.where(HOURS_AHEAD == 100, 30.0, 0.0),
     }
     by_day = {"soil_temperature_by_day": _days(15.0), "frost_chance_by_day": _days(0.0)}
-    return Hours(AT_MS, series, int(AT_MS[-1]) + HOUR_MS, {"thatch_wetness": _series(0.1)}, **by_day)
+    return with_courses(Hours(AT_MS, series, int(AT_MS[-1]) + HOUR_MS, **by_day), thatch=0.1, now_ms=NOW_MS)
 
 
 PLANS = Plans(fixtures_ms=(PLAY_MS,), potential=_days(0.6), recovery=_days(0.6))

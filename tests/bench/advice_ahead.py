@@ -60,12 +60,17 @@ class Asked:
         self.database = Database(work / "diary.db")
         self.diary = Diary(self.database)
         self._cache = AdviceCache(fit_days=fit_days)
-        for entry in waterings(run.kept.truth, next(iter(run.config.surfaces)).name):
-            self.diary.add(entry)
+        self._to_write = list(waterings(run.kept.truth, next(iter(run.config.surfaces)).name))
+
+    def until(self, now_ms: int) -> None:
+        """Move on to a moment: readings up to it are there, and waterings are in the diary once they are over. [ms]"""
+        self.store.now_ms = now_ms
+        while self._to_write and (self._to_write[0].end_ms or 0) <= now_ms:
+            self.diary.add(self._to_write.pop(0))
 
     def at(self, now_ms: int, forecast: WeatherForecast | None = None) -> SiteAdvice:
         """What is advised at a moment. [ms since 1970, UTC]"""
-        self.store.now_ms = now_ms
+        self.until(now_ms)
         told = None if forecast is None else KeptForecast(forecast, now_ms)
         return site_advice(
             self.run.config, cast(Store, self.store), self.diary, now_ms, forecast=told, cache=self._cache

@@ -60,11 +60,11 @@ def judged(asked: Asked, mornings: Iterable[int] = ()) -> list[AlertEvent]:
     start_ms = run.kept.truth.start_ms
     for day in mornings:
         now_ms = start_ms + day * DAY_MS + MORNING_H * HOUR_MS
-        asked.store.now_ms = now_ms
+        asked.until(now_ms)
         events += _walked(judge, station, now_ms)
         events += judge.plan(asked.at(now_ms))
     end_ms = start_ms + run.hours * HOUR_MS
-    asked.store.now_ms = 2**62
+    asked.until(2**62)
     return events + ([] if events or list(mornings) else _walked(judge, station, end_ms))
 
 

@@ -42,7 +42,7 @@ Array = NDArray[np.float64]
 
 LEADS_H = (24, 72, 120)
 METHODS = ("persistence", "climatology", "no forecast", "degraded", "perfect")
-PERFECT = Trust(right=1.0, fades=0.0, least=1.0, spread=0.0)
+PERFECT = Trust(right=1.0, fades=0.0, least=1.0, spread=0.0, shift_h=0.0)
 YEAR_H = 8766
 HOUR_MS = 3_600_000
 
@@ -132,7 +132,7 @@ def score(
             continue
         now_ms = station.past.first_ms + hour * HOUR_MS
         behind = PastWeather(station.past.first_ms, station.weather.rain_mm[:hour], past.reference_et_mm)
-        watering = (station.past.water_mm - station.weather.rain_mm)[hour : hour + 240]
+        watering = (station.past.water_mm - station.weather.rain_mm)[hour : hour + 240, np.newaxis]
         truth = np.array([[w[hour + lead] for w in (station.truth_thatch, station.truth_root)] for lead in LEADS_H])
         row = {
             "persistence": np.array([[past.thatch_wetness[-1], past.root_wetness[-1]]] * len(LEADS_H)) - truth,

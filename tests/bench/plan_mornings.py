@@ -67,7 +67,7 @@ def mornings(name: str, seed: int, work: Path) -> Iterator[Morning]:
         now_ms = found.truth.start_ms + day * DAY_MS + MORNING_H * HOUR_MS
         if day % BOOKED_EVERY_D == 0:
             asked.diary.add(_booking(run, surface, now_ms, draw))
-        asked.store.now_ms = now_ms
+        asked.until(now_ms)
         _walked(runner, found.station, now_ms)
         advice = asked.at(now_ms, erring(found.truth, now_ms, np.random.default_rng([seed, day])))
         runner.plan(advice)

@@ -254,7 +254,7 @@ def test_running_pipeline_gives_advice_and_says_so(build):
         assert pipeline.advice() is None
         pipeline.start()
         seen = 0
-        while pipeline.advice() is None and seen < 200:
+        while "advice" not in words and seen < 200:
             pipeline.changes.wait(seen, 0.2)
             seen += 1
         advice = pipeline.advice()

@@ -39,6 +39,7 @@ from tests.pipeline.advice.window_series import (
     hour,
     look,
     series,
+    with_courses,
 )
 
 NAN = float("nan")
@@ -60,7 +61,7 @@ def test_line_of_a_window_that_opens():
     thatch = series(0.6)
     thatch[: hour(26)] = 0.8
     hours = good_hours(thatch_wetness=thatch, rain_mm=series(0.0, h100=30.0))
-    hours = replace(hours, spread={"thatch_wetness": series(0.1)})
+    hours = with_courses(hours, thatch=0.1)
     found = look(
         hours=hours,
         ground=ground(buried=(Buried("P2", 0.01), Buried("P3", 0.012))),
@@ -238,8 +239,8 @@ def test_line_of_a_window_that_may_open_is_no_promise():
     """Less likely than not, it may open; likelier, it is due."""
     thatch = series(0.6)
     thatch[: hour(26)] = 0.8
-    wide = {"thatch_wetness": series(0.5)}  # open from 0.3 to 0.7: Phi(0.2) - Phi(-0.6) = 0.579 - 0.274 = 0.305
-    hours = replace(good_hours(thatch_wetness=thatch, rain_mm=series(0.0, h100=30.0)), spread=wide)
+    # open from 0.3 to 0.7: Phi(0.2) - Phi(-0.6) = 0.579 - 0.274 = 0.305
+    hours = with_courses(good_hours(thatch_wetness=thatch, rain_mm=series(0.0, h100=30.0)), thatch=0.5)
     line = window_line(look(hours=hours), LONDON)
     assert "May open Thu 9:00 to Fri 12:00, 3 in 10." in line
 

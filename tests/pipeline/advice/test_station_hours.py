@@ -51,7 +51,10 @@ def test_hours_reach_ten_days_ahead(fair):
     found, now, _ = hours(fair)
     assert found.at_ms.size == now + 240
     assert np.isfinite(found.of("thatch_wetness")).all() and np.isfinite(found.of("root_zone_wetness")).all()
-    assert (found.spread["thatch_wetness"][now:] > 0.0).all() and np.isnan(found.spread["thatch_wetness"][:now]).all()
+    assert found.courses is not None and found.courses.first_ms == found.at_ms[now]
+    assert (found.courses.thatch_wetness.std(axis=1) > 0.0).all() and (
+        found.courses.soil_miss_k.std(axis=1) > 0.0
+    ).all()
     assert found.forecast_end_ms == NOW_MS  # nothing is forecast: the rest is chance
     # usual means of mid May and mid June are 13.5 and 16.5 by the settings: 14.2 on 23 May
     assert found.of("air_temperature_degc")[-1] == pytest.approx(14.2, abs=0.4)

@@ -1,23 +1,19 @@
 """Outlooks of several stations as one, no surer than an ensemble, cut to the hours of work."""
 
-from dataclasses import replace
 from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
 
 from pipeline.advice.conditions import (
-    Row,
     Verdict,
 )
-from pipeline.advice.windows import ensemble_share, in_work_hours, join_outlooks, with_chance
+from pipeline.advice.windows import in_work_hours, join_outlooks
 from pipeline.diary.facts import (
     Buried,
 )
-from pipeline.forecast.wetness import WetnessForecast
-from pipeline.site.passes import Bounds
 from pipeline.units import HOUR_MS
-from tests.pipeline.advice.window_series import NOW_MS, good_hours, ground, hour, look, series
+from tests.pipeline.advice.window_series import NOW_MS, good_hours, ground, hour, look, series, with_courses
 
 UTC, LONDON = ZoneInfo("UTC"), ZoneInfo("Europe/London")
 OPEN, WAIT, CLOSED, UNKNOWN = Verdict
@@ -80,65 +76,10 @@ def test_what_lies_in_the_way_anywhere_is_lifted_everywhere():
 
 def test_the_surface_is_as_sure_as_its_weakest_station():
     """The lower chance of each hour stands."""
-    sure, unsure = (
-        look(hours=replace(good_hours(), spread={"thatch_wetness": series(spread)})) for spread in (0.01, 0.1)
-    )
+    sure, unsure = (look(hours=with_courses(good_hours(), thatch=miss)) for miss in (0.01, 0.1))
     both = join_outlooks([("a", sure), ("b", unsure)])
-    assert both.chance == pytest.approx(unsure.chance)
+    assert both.chance == pytest.approx(unsure.chance, nan_ok=True)  # the end's rain is not known
     assert both.windows[0].chance == pytest.approx(float(unsure.chance[: hours_of(both.windows[0])].mean()))
-
-
-def test_chance_is_no_surer_than_the_ensemble():
-    """In each hour the lower of both; where the ensemble does not reach, the outlook's own."""
-    own = look(hours=replace(good_hours(), spread={"thatch_wetness": series(0.02)}))
-    share = np.full(own.at_ms.size, 0.4)
-    share[10:] = np.nan
-    found = with_chance(own, share)
-    assert found.chance[:10] == pytest.approx(np.full(10, 0.4))
-    assert found.chance[10:] == pytest.approx(own.chance[10:])
-    assert found.windows[0].chance == pytest.approx(float(found.chance[: hours_of(found.windows[0])].mean()))
-
-
-def forecast(thatch_by_member, rain_by_member, hours=48) -> WetnessForecast:
-    members = len(thatch_by_member)
-    return WetnessForecast(
-        NOW_MS,
-        np.tile(np.array(thatch_by_member), (hours + 1, 1)),
-        np.full((hours + 1, members), 0.8),
-        np.tile(np.array(rain_by_member), (hours, 1)),
-    )
-
-
-ROWS = {
-    "thatch_wetness": Row(Bounds(open_lo=0.3, open_hi=0.7), 0, "made up"),
-    "root_zone_wetness": Row(Bounds(open_lo=0.5), 0, "made up"),
-    "rain_ahead": Row(Bounds(open_hi=2.0), 12, "made up"),
-    "root_zone_wetness_clay": Row(Bounds(open_lo=0.9), 0, "made up"),
-    "rain_ahead_no_water": Row(Bounds(open_lo=1.0), 12, "made up"),
-    "lead_time": Row(Bounds(open_lo=5.0), 0, "made up"),
-}
-
-
-def test_share_counts_members_in_which_wetness_and_rain_are_both_good():
-    """Of four members one is too wet, one has 3 mm in twelve hours, two are good: a half."""
-    made = forecast([0.5, 0.9, 0.5, 0.6], [0.0, 0.0, 0.25, 0.1])
-    share = ensemble_share(ROWS, made, 48, water_to_hand=True, clay=False)
-    assert share[:37] == pytest.approx(np.full(37, 0.5))
-    assert np.isnan(share[37:]).all()  # twelve hours of rain are not known there
-
-
-def test_share_asks_what_the_ground_asks():
-    """On clay 0.8 in the roots is too dry for all; without water to hand the dry members wait for rain."""
-    made = forecast([0.5, 0.5], [0.0, 0.1])
-    assert ensemble_share(ROWS, made, 20, water_to_hand=True, clay=True)[0] == 0.0
-    assert ensemble_share(ROWS, made, 20, water_to_hand=False, clay=False)[0] == pytest.approx(0.5)
-
-
-def test_share_is_not_known_without_members():
-    """A forecast that was withheld tells no chance, and hours beyond its end neither."""
-    none = WetnessForecast(NOW_MS, np.zeros((1, 0)), np.zeros((1, 0)), np.zeros((0, 0)), reason="no weather")
-    assert np.isnan(ensemble_share(ROWS, none, 5, water_to_hand=True, clay=False)).all()
-    assert np.isnan(ensemble_share(ROWS, forecast([0.5], [0.0]), 60, water_to_hand=True, clay=False)[48:]).all()
 
 
 def test_windows_are_cut_to_the_hours_of_work():

@@ -13,7 +13,6 @@ from pipeline.advice.conditions import (
 )
 from pipeline.advice.report import next_open, stretches
 from pipeline.advice.treatments import TreatmentFault
-from pipeline.advice.windows import open_chance
 from pipeline.diary.facts import (
     Sight,
 )
@@ -38,6 +37,7 @@ from tests.pipeline.advice.window_series import (
     look,
     now_of,
     series,
+    with_courses,
 )
 
 NAN = float("nan")
@@ -393,23 +393,15 @@ def test_frozen_ground_top_and_depth():
     assert now_of(look("slitting", hours=older)) is OPEN
 
 
-def test_chance_of_a_normal_value_between_bounds():
-    """At an edge it is a half, one standard deviation inside 0.8413 (table of the normal curve)."""
-    bounds = Bounds(open_hi=0.7)
-    found = open_chance(np.array([0.7, 0.6, 0.7, 0.71, NAN]), np.array([0.1, 0.1, 0.0, 0.0, 0.1]), bounds)
-    assert found == pytest.approx([0.5, 0.8413, 1.0, 0.0, NAN], abs=1e-4, nan_ok=True)
-
-
-def test_chance_is_that_of_the_weakest_and_none_where_another_closes():
-    """Of two spreads the lower chance stands; a wet leaf makes it nothing; without spread nothing is said."""
-    hours = good_hours()
-    spread = {"thatch_wetness": series(0.1), "root_zone_wetness": series(0.001)}
-    assert look(hours=replace(hours, spread=spread)).chance[0] == pytest.approx(0.8400, abs=1e-3)  # 0.3 to 0.7 at 0.6
+def test_chance_is_the_share_of_courses_and_none_where_another_closes():
+    """Open from 0.3 to 0.7: of normal misses of 0.1 about 0.6 0.8400 lie inside (table of the normal curve); soft
+    ground makes it nothing; without courses nothing is said."""
+    found = look(hours=with_courses(good_hours(), thatch=0.1, root=0.001))
+    assert found.chance[0] == pytest.approx(0.8400, abs=1e-3)
     marks = replace(PLANS, sights=(*SIGHTS, Sight("firmness", 2.0, NOW_MS)))
-    assert look(hours=replace(hours, spread=spread), plans=marks).chance[0] == 0.0
+    assert look(hours=with_courses(good_hours(), thatch=0.1), plans=marks).chance[0] == 0.0
     assert np.isnan(look().chance[0])
-    dry = good_hours(thatch_wetness=series(0.75))
-    waiting = look(hours=replace(dry, spread=spread))
+    waiting = look(hours=with_courses(good_hours(thatch_wetness=series(0.75)), thatch=0.1))
     assert waiting.windows[0].verdict is WAIT
     assert waiting.chance[0] == pytest.approx(0.3085, abs=1e-3)  # half a standard deviation outside
 

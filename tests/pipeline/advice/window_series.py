@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import datetime
 from dataclasses import replace
+from statistics import NormalDist
 
 import numpy as np
 
 from pipeline.advice.conditions import (
+    Courses,
     Hours,
     Plans,
     Verdict,
@@ -54,6 +56,28 @@ def series(value: float, **at: float) -> np.ndarray:
     for key, changed in at.items():
         values[hour(int(key[1:]) * (1 if key[0] == "h" else -1))] = changed
     return values
+
+
+EVEN = NormalDist()
+
+
+def with_courses(
+    hours: Hours, *, thatch: float = 0.0, root: float = 0.0, members: int = 2000, now_ms: int = NOW_MS
+) -> Hours:
+    """The same hours with courses about them, off by normal misses of these sizes."""
+    even = np.array([EVEN.inv_cdf((i + 0.5) / members) for i in range(members)])
+    ahead = slice(int((now_ms - hours.at_ms[0]) // HOUR_MS), None)
+    blank = np.zeros((hours.at_ms[ahead].size, members))
+    return replace(
+        hours,
+        courses=Courses(
+            now_ms,
+            hours.of("thatch_wetness")[ahead, np.newaxis] + thatch * even,
+            hours.of("root_zone_wetness")[ahead, np.newaxis] + root * np.roll(even, members // 4),
+            hours.of("rain_mm")[ahead, np.newaxis] + blank,
+            blank, blank, blank, blank,
+        ),
+    )  # fmt: skip
 
 
 def good_hours(kind: str = "scarifying", **changed: np.ndarray | None) -> Hours:

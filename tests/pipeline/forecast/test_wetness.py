@@ -205,25 +205,48 @@ def steady(members=200, rain=0.0, demand=0.0):
 def test_members_miss_as_the_balance_has_missed():
     """With one weather for all, members spread by the error of the fit at each lead about the balance."""
     found = forecast_wetness(station_past(), FITTED, steady())
-    thatch, root = found.spread()
+    thatch, root = found.thatch_wetness.std(axis=1), found.root_wetness.std(axis=1)
     # 200 evenly spread members have a little less than the spread of a normal
     assert thatch[[1, 100]] == pytest.approx(0.05, rel=0.03)
     assert root[[0, 60, 120, 240]] == pytest.approx([0.01, 0.025, 0.04, 0.04], rel=0.03)
-    assert found.mean()[1][0] == pytest.approx(0.8, abs=0.005)  # an hour's uptake since the last reading
+    assert found.middle()[1][0] == pytest.approx(0.8, abs=0.005)  # an hour's uptake since the last reading
     assert found.at_ms[[0, -1]].tolist() == [NOW, NOW + 240 * HOUR_MS]
 
 
 def test_planned_water_wets_the_forecast():
-    """10 mm planned for tomorrow raise the roots of a station whose thatch is full by what passes (algebra)."""
-    planned = np.zeros(240)
+    """10 mm planned for tomorrow raise the roots of a station whose thatch is full by what passes (algebra); what comes
+    if nobody waters stands beside."""
+    planned = np.zeros((240, 200))
     planned[24] = 10.0
     tight = replace(FITTED, parameters=replace(TRUE, root_drain_mm_h=1e-9))
-    dry, wet = (
-        forecast_wetness(station_past(thatch=1.0), tight, steady(), watering_mm=w).mean()[1][72]
-        for w in (None, planned)
+    bare, watered = (
+        forecast_wetness(station_past(thatch=1.0), tight, steady(), watering_mm=w) for w in (None, planned)
     )
+    dry, wet = (one.middle()[1][72] for one in (bare, watered))
+    assert np.array_equal(watered.if_unwatered().root_wetness, bare.root_wetness) and bare.if_unwatered() is bare
     # 1.2 mm stay on the leaf; thatch is near its drained water, and 48 h are four time constants
     assert (wet - dry) * 24.0 == pytest.approx(8.8, rel=0.08)
+
+
+def test_the_start_is_as_doubtful_as_probe_and_limits():
+    """A start that is off by 0.1 stays so: members spread by it and the balance's error together (Pythagoras)."""
+    found = forecast_wetness(station_past(), FITTED, steady(), start_error=(0.1, 0.2))
+    assert found.thatch_wetness.std(axis=1)[[1, 100]] == pytest.approx(np.hypot(0.05, 0.1), rel=0.1)
+    assert found.root_wetness.std(axis=1)[[0, 240]] == pytest.approx([0.2002, 0.204], rel=0.1)
+    # the two misses are shuffled apart: near independence, not exactly
+
+
+def test_rain_comes_early_or_late_and_none_is_lost():
+    """Five hours of rain at noon move by some hours, two in three within two: 5 mm in all members (the shift's own)."""
+    rain = np.zeros(240)
+    rain[12:17] = 1.0
+    told = WeatherForecast(
+        NOW, NOW, {"rain_mm": rain, "reference_et_mm": np.zeros(240), "rain_chance": np.full(240, np.nan)}
+    )
+    found = from_forecast(told, NOW, None, members=2000, trust=Trust(1.0, 0.0, 1.0, 0.0, shift_h=2.0)).rain_mm
+    begins = np.argmax(found > 0.0, axis=0)
+    assert (found[:30].sum(axis=0) > 4.5).mean() > 0.99
+    assert begins.mean() == pytest.approx(12.0, abs=0.15) and begins.std() == pytest.approx(2.0, rel=0.1)
 
 
 def test_short_history_withholds_the_forecast():

@@ -1,0 +1,315 @@
+"""Water that people will give: what they have booked, what is advised for tonight, and the keeper's own habit.
+
+The habit is read from the diary of the last weeks: how many days he leaves between waterings, or on which days of the
+week he gives them, how much and at what hour, how often rain makes him leave one out, and how often he gave water on
+an evening on which the roots were short of it. Every member of the weather ahead draws its own waterings from it. How
+the figures are drawn is our own choice throughout.
+"""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.forecast.balance import shared_mm
+from pipeline.soil.wetting import Watering
+from pipeline.texts import in_a_row, later, say, say_many, weekday
+from pipeline.units import DAY_MS, HOUR_MS, FloatArray
+
+HABIT_MS = 56 * DAY_MS  # whose waterings speak for the keeper, as the weeks of the balance
+ONE_WATERING_MS = 12 * HOUR_MS  # goes so near to each other are one watering
+LEAST_WATERINGS = 3  # fewer are no habit
+FADES = 0.8  # weight of a watering over that of the next: a new habit soon counts for more than the old one
+WET_DAY_MM = 5.0  # rain of 24 hours that may make a keeper leave out a watering
+LEFT_OUT = 1.25  # times the usual interval: a watering was left out
+ON_WEEKDAYS = 3  # waterings on no more days of the week than so many, each of them twice, keep to the week
+EVENING_H = 20  # local hour at which water goes on, and by which it is asked of tomorrow
+OF_TONIGHT_H = (-4, 14)  # about that hour, in which a watering is that evening's
+SALT = 3
+MONDAY = datetime.date(2024, 1, 1)
+
+
+@dataclass(frozen=True)
+class Habit:
+    """How a keeper waters.
+
+    Attributes
+    ----------
+    given : tuple of Watering
+        His last waterings, goes of one night in one.
+    interval_d : ndarray, shape (n,)
+        Days from one to the next where no rain came between. [d]
+    weight : ndarray, shape (n,)
+        Of each interval, the latest the most. [1]
+    weekdays : tuple of float
+        Chance of a watering on each local day of the week, Monday first; empty where he keeps to no days. [1]
+    skips : float
+        Chance that he leaves one out after rain. [1]
+    heeds : float
+        Chance that he gives water on an evening on which it is advised. [1]
+    """
+
+    given: tuple[Watering, ...] = ()
+    interval_d: FloatArray = field(default_factory=lambda: np.zeros(0))
+    weight: FloatArray = field(default_factory=lambda: np.zeros(0))
+    weekdays: tuple[float, ...] = ()
+    skips: float = 0.5
+    heeds: float = 0.5
+
+    @property
+    def is_known(self) -> bool:
+        """Whether there are waterings enough to go by."""
+        return bool(self.interval_d.size or self.weekdays)
+
+
+@dataclass(frozen=True)
+class WaterToCome:
+    """What is known of a station's waterings to come.
+
+    `booked` is given whatever comes; `tonight` is what is advised, None where nothing is. The rain is that of the last
+    hours, up to now, shape (hour,). [mm h-1]
+    """
+
+    habit: Habit
+    rain_mm: FloatArray
+    booked: tuple[Watering, ...] = ()
+    tonight: Watering | None = None
+
+
+def habit_of(
+    waterings: Sequence[Watering],
+    rain_mm: FloatArray,
+    short: npt.NDArray[np.bool_],
+    now_ms: int,
+    zone: datetime.tzinfo,
+) -> Habit:
+    """Read a keeper's habit from his waterings of the last `HABIT_MS`.
+
+    Parameters
+    ----------
+    waterings : sequence of Watering
+        Of known amount, in order of time.
+    rain_mm : ndarray, shape (hour,)
+        Of the hours up to now. [mm h-1] NaN counts as none.
+    short : ndarray of bool, shape (hour,)
+        Whether the roots were short of water, so that it would have been advised.
+    now_ms : int
+        End of the last hour. [ms since 1970, UTC]
+    zone : tzinfo
+        Of the site.
+
+    Returns
+    -------
+    Habit
+        Not known with fewer than `LEAST_WATERINGS`.
+    """
+    given = _nights([w for w in waterings if now_ms - HABIT_MS <= w.start_ms < now_ms and w.water_mm > 0.0])
+    heeds = _heeds(given, short, now_ms, zone)
+    if len(given) < LEAST_WATERINGS:
+        return Habit(given, heeds=heeds)
+    starts = np.array([w.start_ms for w in given], dtype=np.int64)
+    interval_d = np.diff(starts) / DAY_MS
+    wet = _wet_hours(rain_mm)
+    first_ms = now_ms - rain_mm.size * HOUR_MS
+    rained = np.array([
+        wet[slice(*((pair - first_ms) // HOUR_MS).clip(0, wet.size).tolist())].any()
+        for pair in np.stack([starts[:-1], starts[1:]], axis=1)
+    ])  # fmt: skip
+    dry = ~rained if (~rained).sum() >= LEAST_WATERINGS - 1 else np.ones(rained.shape, dtype=np.bool_)
+    usual_d = float(np.median(interval_d[dry]))
+    left_out = int((interval_d[rained] > LEFT_OUT * usual_d).sum())
+    age = np.flatnonzero(dry[::-1])[::-1]  # 0 for the latest interval
+    return Habit(
+        given, interval_d[dry], FADES ** age.astype(np.float64), _weekdays(given, zone),
+        (left_out + 1.0) / (int(rained.sum()) + 2.0), heeds,  # Laplace's rule of succession
+    )  # fmt: skip
+
+
+def _nights(waterings: Sequence[Watering]) -> tuple[Watering, ...]:
+    """Return the waterings with goes of one night joined."""
+    found: list[Watering] = []
+    for one in waterings:
+        last = found[-1] if found else None
+        if last is not None and one.start_ms - last.start_ms < ONE_WATERING_MS:
+            found[-1] = Watering(last.start_ms, max(last.end_ms, one.end_ms), last.water_mm + one.water_mm)
+        else:
+            found.append(one)
+    return tuple(found)
+
+
+def _heeds(given: Sequence[Watering], short: npt.NDArray[np.bool_], now_ms: int, zone: datetime.tzinfo) -> float:
+    """Return the chance that water is given on an evening that wants it, by Laplace's rule of succession. [1]"""
+    at_ms = now_ms - HOUR_MS * np.arange(short.size, 0, -1, dtype=np.int64)
+    starts = np.array([w.start_ms for w in given], dtype=np.int64)
+    wanted = watered = 0
+    for at in at_ms[short].tolist():
+        if datetime.datetime.fromtimestamp(at / 1000, zone).hour != EVENING_H:
+            continue
+        begin, end = (at + h * HOUR_MS for h in OF_TONIGHT_H)
+        if end <= now_ms:
+            wanted += 1
+            watered += bool(((starts >= begin) & (starts < end)).any())
+    return (watered + 1.0) / (wanted + 2.0)
+
+
+def _weekdays(given: Sequence[Watering], zone: datetime.tzinfo) -> tuple[float, ...]:
+    """Return the chance of a watering on each day of the week where a keeper keeps to the week; else nothing. [1]"""
+    dates = [datetime.datetime.fromtimestamp(w.start_ms / 1000, zone).date() for w in given]
+    on = np.bincount([d.weekday() for d in dates], minlength=7)
+    if (on > 0).sum() > ON_WEEKDAYS or (on[on > 0] < 2).any():
+        return ()
+    span = [dates[0] + datetime.timedelta(days=n) for n in range((dates[-1] - dates[0]).days + 1)]
+    there = np.bincount([d.weekday() for d in span], minlength=7)
+    return tuple((on / np.maximum(there, 1)).clip(0.0, 1.0).tolist())
+
+
+def _wet_hours(rain_mm: FloatArray) -> npt.NDArray[np.bool_]:
+    """Return the hours up to whose end `WET_DAY_MM` or more fell in 24 hours, along the first axis."""
+    total = np.cumsum(np.nan_to_num(rain_mm), axis=0)
+    before = np.concatenate([np.zeros_like(total[:24]), total[:-24]])[: total.shape[0]]
+    return np.asarray(total - before >= WET_DAY_MM - 1e-9)
+
+
+def waterings_ahead(to_come: WaterToCome, rain_mm: FloatArray, now_ms: int, zone: datetime.tzinfo) -> FloatArray:
+    """Return the water given in each hour to come, each member drawing its own.
+
+    Parameters
+    ----------
+    to_come : WaterToCome
+    rain_mm : ndarray, shape (hour, member)
+        Of the members, from now on. [mm h-1]
+    now_ms : int
+        Begin of the first hour. [ms since 1970, UTC]
+    zone : tzinfo
+        Of the site.
+
+    Returns
+    -------
+    ndarray, shape (hour, member)
+        [mm h-1] The same input gives the same members.
+    """
+    hours, members = rain_mm.shape
+    back = np.repeat(to_come.rain_mm[:, np.newaxis], members, axis=1)
+    wet = _wet_hours(np.concatenate([back, rain_mm]))
+    latest_wet = np.maximum.accumulate(np.where(wet, np.arange(wet.shape[0])[:, np.newaxis], -1), axis=0)
+    first_ms = now_ms - to_come.rain_mm.size * HOUR_MS
+    at_ms = now_ms + HOUR_MS * np.arange(hours, dtype=np.int64)
+    found = np.zeros((hours, members))
+    for member in range(members):
+        drawn = _Member(to_come, latest_wet[:, member], first_ms, now_ms, at_ms[-1] + HOUR_MS, zone, member)
+        for one in drawn.waterings():
+            found[:, member] += shared_mm(at_ms, one)
+    return found
+
+
+class _Member:
+    """One member's waterings to come."""
+
+    def __init__(
+        self, to_come: WaterToCome, latest_wet: npt.NDArray[np.int64], first_ms: int, now_ms: int, end_ms: int,
+        zone: datetime.tzinfo, number: int,
+    ) -> None:  # fmt: skip
+        self._to_come, self._habit, self._latest_wet = to_come, to_come.habit, latest_wet
+        self._first_ms, self._now_ms, self._end_ms, self._zone = first_ms, now_ms, end_ms, zone
+        self._draw = np.random.default_rng([number, SALT])
+
+    def waterings(self) -> list[Watering]:
+        """Return what is given from now on."""
+        heeded = bool(self._draw.random() < self._habit.heeds)
+        fixed = [w for w in self._to_come.booked if w.end_ms > self._now_ms]
+        last_ms = max((w.start_ms for w in self._habit.given), default=None)
+        due_ms = self._next(last_ms)
+        tonight = self._to_come.tonight
+        if tonight is not None and heeded and not self._is_tonight(due_ms, tonight):
+            fixed.append(tonight)
+        fixed.sort(key=lambda w: w.start_ms)
+        found = list(fixed)
+        while due_ms is not None and due_ms < self._end_ms:
+            if fixed and fixed[0].start_ms < due_ms + ONE_WATERING_MS:
+                last_ms = fixed.pop(0).start_ms
+            elif (rained_ms := self._rained_before(due_ms, last_ms)) is not None and self._skips():
+                last_ms = rained_ms
+            else:
+                found.append(self._watering(due_ms))
+                last_ms = due_ms
+            due_ms = self._next(last_ms)
+        return found
+
+    def _is_tonight(self, due_ms: int | None, tonight: Watering) -> bool:
+        begin, end = (tonight.start_ms + h * HOUR_MS for h in OF_TONIGHT_H)
+        return due_ms is not None and begin <= due_ms < end
+
+    def _skips(self) -> bool:
+        return bool(self._draw.random() < self._habit.skips)
+
+    def _rained_before(self, due_ms: int, last_ms: int | None) -> int | None:
+        """Return when the last wet day before a watering ended, if it came after the one before. [ms]"""
+        hour = min((due_ms - self._first_ms) // HOUR_MS, self._latest_wet.size) - 1
+        wet = int(self._latest_wet[hour]) if hour >= 0 else -1
+        at_ms = self._first_ms + wet * HOUR_MS
+        return None if wet < 0 or (last_ms is not None and at_ms <= last_ms) else at_ms
+
+    def _next(self, last_ms: int | None) -> int | None:
+        """Return when the next watering is due after the last, not before now; None for never. [ms]"""
+        if last_ms is None or not self._habit.is_known:
+            return None
+        return self._next_weekday(last_ms) if self._habit.weekdays else self._next_interval(last_ms)
+
+    def _next_interval(self, last_ms: int) -> int | None:
+        habit, passed_d = self._habit, (self._now_ms - last_ms) / DAY_MS
+        still = habit.interval_d > passed_d
+        if still.any():
+            weight = np.where(still, habit.weight, 0.0)
+            return last_ms + round(float(self._draw.choice(habit.interval_d, p=weight / weight.sum())) * DAY_MS)
+        # overdue: of the keepers so late by a whole interval every second has stopped
+        usual_d = float(np.median(habit.interval_d))
+        if self._draw.random() >= 0.5 ** ((passed_d - float(habit.interval_d.max())) / usual_d):
+            return None
+        days = int(self._draw.random() * max(usual_d, 1.0))
+        return self._at_usual_hour(self._now_ms, days)
+
+    def _next_weekday(self, last_ms: int) -> int | None:
+        from_ms = max(last_ms, self._now_ms)
+        for days in range(22):
+            at_ms = self._at_usual_hour(from_ms, days)
+            date = datetime.datetime.fromtimestamp(at_ms / 1000, self._zone)
+            if at_ms >= last_ms + ONE_WATERING_MS and self._draw.random() < self._habit.weekdays[date.weekday()]:
+                return at_ms
+        return None
+
+    def _at_usual_hour(self, from_ms: int, days: int) -> int:
+        """Return so many days on, at the hour of one of his waterings, not before a moment. [ms]"""
+        like = self._one_of_his()
+        of_day_ms = like.start_ms % DAY_MS
+        at_ms = from_ms // DAY_MS * DAY_MS + of_day_ms
+        return at_ms + (days if at_ms >= from_ms else days + 1) * DAY_MS
+
+    def _one_of_his(self) -> Watering:
+        given = self._habit.given
+        weight = FADES ** np.arange(len(given) - 1, -1, -1, dtype=np.float64)
+        return given[int(self._draw.choice(len(given), p=weight / weight.sum()))]
+
+    def _watering(self, at_ms: int) -> Watering:
+        like = self._one_of_his()
+        return Watering(at_ms, at_ms + like.end_ms - like.start_ms, like.water_mm)
+
+
+def habit_words(habit: Habit) -> str:
+    """Return what is counted on, as a clause; empty where no habit is known."""
+    if not habit.is_known:
+        return ""
+    mm = float(np.median([w.water_mm for w in habit.given]))
+    if habit.weekdays:
+        # Translators: what the forecast of wetness counts on; days are "Monday and Thursday"
+        told = later("by the diary water of about {mm:.0f} mm is counted on each {days}")
+        days = [weekday(MONDAY + datetime.timedelta(days=n)) for n, chance in enumerate(habit.weekdays) if chance > 0.0]
+        return say(told, mm=mm, days=in_a_row(days))
+    return say_many(
+        "by the diary water of about {mm:.0f} mm is counted on every {n} day",
+        "by the diary water of about {mm:.0f} mm is counted on every {n} days",
+        max(round(float(np.median(habit.interval_d))), 1), mm=mm,
+    )  # fmt: skip
