@@ -83,7 +83,9 @@ NEEDS: Mapping[str, Access] = {
             GET /people  GET /api/v1/people  POST /people  POST /people/{person_id}/invite
             POST /people/{person_id}/role  POST /people/{person_id}/remove  POST /people/links
             POST /people/links/revoke  POST /people/tokens
-            POST /people/tokens/revoke  POST /api/v1/clock
+            POST /people/tokens/revoke  GET /settings  POST /settings  POST /settings/look
+            POST /settings/start  POST /settings/undo  GET /api/v1/settings  PUT /api/v1/settings
+            POST /api/v1/settings/start  POST /api/v1/settings/undo   POST /api/v1/clock
         """,
     }.items()
     for address in re.findall(r"[A-Z]+ \S+", addresses)

@@ -34,6 +34,7 @@ from api import (
     probes,
     problems,
     season,
+    settings,
     sign_in,
     trust,
 )
@@ -46,6 +47,7 @@ from api.pages import ground as ground_page
 from api.pages import offline as offline_page
 from api.pages import people as people_page
 from api.pages import probes as probe_pages
+from api.pages import settings as settings_page
 from api.pages import sign_in as sign_in_page
 from api.pages import trust as trust_page
 from api.problems import MAX_SHOWN, Problem
@@ -89,8 +91,8 @@ def create_app(pipeline: Pipeline) -> FastAPI:
     for part in (
         data, alert_history, answers, advice, booking, diary, feed, first, first_page, live, nodes, season, ground,
         health, today, station, probes, probe_pages, alerts, book, windows, work, year, ground_page, compare,
-        compare_page, trust, trust_page, forms, diary_page, sign_in_page, people_page,
-        offline_page,
+        compare_page, trust, trust_page, forms, diary_page, sign_in_page, people_page, offline_page, settings,
+        settings_page,
     ):  # fmt: skip
         app.include_router(part.router)
     app.include_router(people_page.data)

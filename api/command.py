@@ -227,12 +227,15 @@ def _within(low: float, high: float) -> Callable[[str], float]:
 
 
 def _serve(parsed: argparse.Namespace) -> int:
-    from api.serve import serve
+    from api.serve import START_AGAIN, serve
     from pipeline.run.log import start_log
 
-    config = site_config(parsed)
-    start_log(parsed.log_level, config.site.name)
-    return serve(config)
+    while True:  # once more where somebody has changed the settings on a page
+        config = site_config(parsed)
+        start_log(parsed.log_level, config.site.name)
+        code = serve(config)
+        if code != START_AGAIN:
+            return code
 
 
 def _check(parsed: argparse.Namespace) -> int:

@@ -352,7 +352,9 @@ def ground_set(pipeline: Pipeline) -> list[schema.GroundSetOut]:
             _fact(later("Season of play"), _play(surface), "play_from"),
             _fact(later("Fixtures"), say("by the calendar") if fixtures else "", "fixtures.source"),
         ]
-        found.append(schema.GroundSetOut(name=surface.name, title=surface.title, facts=facts))
+        found.append(
+            schema.GroundSetOut(name=surface.name, title=surface.title, table=f"surface.{surface.name}", facts=facts)
+        )
         for station in surface.stations:
             cores = pipeline.context(station.name).facts.cores
             last = max((core.at_ms for core in cores), default=None)
@@ -362,7 +364,14 @@ def ground_set(pipeline: Pipeline) -> list[schema.GroundSetOut]:
                 _fact(later("Grass"), say(_NAMES[station.grass]), "grass"),
                 _fact(later("First core"), when, "core"),
             ]
-            found.append(schema.GroundSetOut(name=station.name, title=surface.place(station), facts=facts))
+            found.append(
+                schema.GroundSetOut(
+                    name=station.name,
+                    title=surface.place(station),
+                    table=f"surface.{surface.name}.station.{station.name}",
+                    facts=facts,
+                )
+            )
     return found
 
 

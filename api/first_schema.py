@@ -50,6 +50,7 @@ class GroundSetOut(BaseModel):
 
     name: str = Field(examples=["square"])
     title: str = Field(examples=["Square"])
+    table: str = Field(examples=["surface.square"], description="its table in the settings")
     facts: list[GroundFactOut]
 
 

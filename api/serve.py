@@ -26,6 +26,7 @@ from pipeline.site.server import PagesConfig, is_loopback
 from pipeline.site.settings import SiteConfig
 from pipeline.store.people import People
 
+START_AGAIN = -1  # no exit code: the settings are read anew
 STOP_WITHIN_S = 5  # live updates are cut after that
 SERVER_LOOK_S = 1.0
 CERTIFICATE_LOOK_S = 60.0
@@ -34,7 +35,8 @@ log = logging.getLogger(__name__)
 
 
 def serve(config: SiteConfig) -> int:
-    """Run until SIGINT or SIGTERM, or until a part crashes. Returns the exit code.
+    """Run until SIGINT or SIGTERM, or until a part crashes, or until somebody asks for another start. Returns the exit
+    code, `START_AGAIN` in that last case.
 
     Raises
     ------
@@ -68,7 +70,7 @@ def serve(config: SiteConfig) -> int:
         finally:
             ended.set()
             pipeline.stop()
-    return 1 if pipeline.crash else 0
+    return 1 if pipeline.crash else START_AGAIN if pipeline.starts_again else 0
 
 
 def _serve_damaged(config: SiteConfig, listener: socket.socket, context: ssl.SSLContext | None, reason: str) -> int:

@@ -68,13 +68,17 @@ DAMAGED = (
 )  # by whether it is known where backups are
 
 
-def load_settings(path: Path | str, environment: Mapping[str, str] | None = None) -> SiteConfig:
+def load_settings(
+    path: Path | str, environment: Mapping[str, str] | None = None, *, own: str | None = None
+) -> SiteConfig:
     """Return the settings in a file, checked with the kinds of pass and the alert rules that this program has.
 
-    See `pipeline.site.settings.load`, which raises `ConfigFault` with every fault of the file.
+    See `pipeline.site.settings.load`, which raises `ConfigFault` with every fault of the file; `own` stands in place
+    of the file of what the pages may change.
     """
     table = treatments()
-    return load(path, environment, known=Vocabulary(table.facts, table.bounds_from_edges, BOUNDS_OF_RULES))
+    known = Vocabulary(table.facts, table.bounds_from_edges, BOUNDS_OF_RULES)
+    return load(path, environment, known=known, own=own)
 
 
 class Pipeline:
@@ -175,6 +179,7 @@ class Pipeline:
         self._parts: list[Part] = []
         self._ended = threading.Event()
         self.crash = ""
+        self.starts_again = False
         self.outside_notices: tuple[str, ...] = ()  # of what serves it: lines for the head of the pages, and for health
 
     def start(self) -> None:
@@ -200,6 +205,11 @@ class Pipeline:
         if isinstance(self.clock, FollowClock) and self._own_clock:
             self.clock.close()
         self._lock_file.close()
+        self._ended.set()
+
+    def start_again(self) -> None:
+        """Have whatever serves it stop it and start another with the settings as they are then."""
+        self.starts_again = True
         self._ended.set()
 
     def wait(self, timeout_s: float | None = None) -> bool:

@@ -45,6 +45,7 @@ WHAT_FOR = {
     "sse-starlette": "pages that keep themselves up to date",
     "starlette": "what the pages are served by",
     "tomli-w": "settings written",
+    "tomlkit": "settings changed on a page, comments kept",
     "tzdata": "time zones where the system has none",
     "uvicorn": "the server of the pages",
 }

@@ -220,7 +220,8 @@ class PagesConfig(Setting):
     """Where the pages are served, by which names they may be asked for beside the machine's own, and who encrypts them.
 
     `address` is what links in messages and calendars begin with; `proxy` the one web server in front, if any, whose
-    word on who asks is taken. Without `cert_file` the certificate is one made here.
+    word on who asks is taken. Without `cert_file` the certificate is one made here. `settings` is the file of what the
+    pages may change; it need not be there yet.
     """
 
     host: Text = "127.0.0.1"
@@ -230,6 +231,7 @@ class PagesConfig(Setting):
     proxy: IpAddress | None = None
     cert_file: SecretFile | None = None
     key_file: SecretFile | None = None
+    settings: PathFromFile | None = None
 
     @field_validator("key_file")
     @classmethod

@@ -2,13 +2,15 @@
 
 Loading reports every fault of the file in one run, each as `file: key: found X, expected Y`, and nothing of a file
 with a fault is used. Secrets are named by path and read only when they are needed (`read_secret`). Relative paths are
-counted from the file. Environment variables, where the caller hands them over, stand over the keys of the plain
-sections: `UNDERTURF_SECTION_KEY`, as in `UNDERTURF_BROKER_PORT=1884`.
+counted from the file. `pages.settings` names a second file, of what the pages may change. Environment variables, where
+the caller hands them over, stand over the keys of the plain sections: `UNDERTURF_SECTION_KEY`, as in
+`UNDERTURF_BROKER_PORT=1884`.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from functools import cache, cached_property
 from pathlib import Path
 from types import MappingProxyType
@@ -32,6 +34,7 @@ from hardware.table_check import NotToml, parse_toml
 from pipeline.site.context import FileContext, Vocabulary, context_of
 from pipeline.site.fields import Setting, Table, as_written, called, faults_of, is_name, keys_of
 from pipeline.site.ground import InstalledChannel, MonthlyClimate, Site, Station, Surface, WaterConfig, WorkHours
+from pipeline.site.own_settings import laid_together, stands_in
 from pipeline.site.passes import BoundKey, Bounds, OwnBounds, PassFacts
 from pipeline.site.plan import Plan
 from pipeline.site.server import (
@@ -44,6 +47,18 @@ from pipeline.site.server import (
     SourceConfig,
     StoreConfig,
 )
+
+
+@dataclass(frozen=True, slots=True)
+class SettingsSource:
+    """From where settings were read: the main file, the environment, the vocabulary, and the file of what the pages may
+    change, None where none is named, with its text; empty where there is no such file yet."""
+
+    file: Path
+    environment: Mapping[str, str]
+    known: Vocabulary
+    own: Path | None
+    own_text: str
 
 
 class SiteConfig(Setting):
@@ -67,11 +82,18 @@ class SiteConfig(Setting):
     own_bounds: OwnBounds = Field((), alias="bound")
     alert_rules: Setting = as_written({}, alias="alerts")
     _reading: FileContext = PrivateAttr()
+    _source: SettingsSource | None = PrivateAttr(None)
 
     @model_validator(mode="after")
     def _keep_what_it_was_read_with(self, info: ValidationInfo) -> Self:
         self._reading = context_of(info)
         return self
+
+    @property
+    def source(self) -> SettingsSource:
+        """From where it was read."""
+        assert self._source is not None
+        return self._source
 
     @cached_property
     def alerts(self) -> Mapping[str, BaseModel]:
@@ -141,8 +163,10 @@ def read_secret(path: Path) -> str:
     return path.read_text(encoding="utf-8").strip()
 
 
-def load(path: Path | str, environment: Mapping[str, str] | None = None, *, known: Vocabulary) -> SiteConfig:
-    """Return the settings in a file, with those of the environment over them.
+def load(
+    path: Path | str, environment: Mapping[str, str] | None = None, *, known: Vocabulary, own: str | None = None
+) -> SiteConfig:
+    """Return the settings in a file and in that of what the pages may change, with those of the environment over them.
 
     Parameters
     ----------
@@ -151,15 +175,28 @@ def load(path: Path | str, environment: Mapping[str, str] | None = None, *, know
     environment : mapping of str to str, optional
         The process's environment; none of it counts when it is not handed over.
     known : Vocabulary
+    own : str, optional
+        In place of what stands in the file of `pages.settings`.
 
     Raises
     ------
     ConfigFault
         With every fault found.
     """
-    file = Path(path)
-    table = _table(file, {} if environment is None else environment)
-    bounds, faults = _bounds_of_surfaces(table, known)
+    file, environment_used = Path(path), {} if environment is None else environment
+    main = _table(file, environment_used)
+    own_file = _own_file(main, file)
+    own_text = own if own is not None else _text_of(own_file)
+    own_name = "" if own_file is None else own_file.name
+    own_table = _parsed(own_text, own_name)
+    table, faults = laid_together(main, own_table, file.name)
+    _lay_over(table, environment_used)
+
+    def named(fault: str) -> str:
+        return f"{own_name if stands_in(fault, own_table) else file.name}: {fault}"
+
+    bounds, more = _bounds_of_surfaces(table, known)
+    faults += more
     faults += _repeated_names(table)
     folder = file.absolute().parent
     credentials = None if environment is None else environment.get(CREDENTIALS)
@@ -168,21 +205,50 @@ def load(path: Path | str, environment: Mapping[str, str] | None = None, *, know
     try:
         config = model.model_validate(table, context=reading, by_alias=True, by_name=False)
     except ValidationError as err:
-        raise ConfigFault([f"{file.name}: {fault}" for fault in (*faults_of(err, model, table), *faults)]) from err
+        raise ConfigFault([named(fault) for fault in (*faults_of(err, model, table), *faults)]) from err
     if faults:
-        raise ConfigFault([f"{file.name}: {fault}" for fault in faults])
+        raise ConfigFault([named(fault) for fault in faults])
+    config._source = SettingsSource(file.absolute(), dict(environment_used), known, own_file, own_text)
     return config
 
 
 def _table(file: Path, environment: Mapping[str, str]) -> Table:
     try:
-        table: dict[str, Any] = parse_toml(file.read_bytes().decode())
+        table = _parsed(file.read_bytes().decode(), file.name)
     except OSError as err:
         raise ConfigFault([f"{file}: found no file to read ({err.strerror}), expected the server's TOML"]) from err
-    except (NotToml, UnicodeDecodeError) as err:
+    except UnicodeDecodeError as err:
         raise ConfigFault([f"{file.name}: found text that is not TOML ({err}), expected TOML in UTF-8"]) from err
     _lay_over(table, environment)
     return table
+
+
+def _parsed(text: str, name: str) -> dict[str, Any]:
+    try:
+        return parse_toml(text)
+    except NotToml as err:
+        raise ConfigFault([f"{name}: found text that is not TOML ({err}), expected TOML in UTF-8"]) from err
+
+
+def _own_file(main: Table, file: Path) -> Path | None:
+    """Where what the pages may change is; a path out of form is told with the table that it stands in."""
+    written = _section(main, "pages").get("settings")
+    if not isinstance(written, str) or not written or "\0" in written:
+        return None
+    return (file.absolute().parent / written).absolute()
+
+
+def _text_of(own: Path | None) -> str:
+    if own is None:
+        return ""
+    try:
+        return own.read_bytes().decode()
+    except FileNotFoundError:
+        return ""
+    except OSError as err:
+        raise ConfigFault([f"{own}: found a file that cannot be read ({err.strerror}), expected TOML"]) from err
+    except UnicodeDecodeError as err:
+        raise ConfigFault([f"{own.name}: found text that is not TOML ({err}), expected TOML in UTF-8"]) from err
 
 
 def data_dir_of(path: Path, environment: Mapping[str, str]) -> Path:

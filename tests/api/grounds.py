@@ -100,6 +100,7 @@ def pages(one: Shown) -> Iterator[tuple[str, list[str]]]:
             if probe.description.protocol == "cone":
                 continue
             yield f"/first/{name}/{probe.name}", [f"/api/v1/first/{name}/{probe.name}"]
+    yield "/settings", ["/api/v1/settings"]
     yield "/trust", ["/api/v1/certificate"]
     yield "/people", ["/api/v1/people"]
     yield "/offline", ["/api/v1/me"]

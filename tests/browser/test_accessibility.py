@@ -35,6 +35,7 @@ PATHS = (
     "/first",
     "/first/s1/p1",
     "/first/o1/d1",
+    "/settings",
     "/trust",
     "/people",
     "/sign-in",
