@@ -509,9 +509,9 @@ def _size(parsed: argparse.Namespace) -> int:
         used, whole = journal.database.used_bytes()
         store, channels = SqlStore(journal.database), config.channels()
         spans = [store.span([c for c in channels if c.split("/")[0] == station]) for station in config.stations()]
-    print(f"{Path(journal.database.place).name}: {used / 1e6:.1f} MB used of {whole / 1e6:.1f} MB")
+    print(f"{journal.database.place}: {used / 1e6:.1f} MB used of {whole / 1e6:.1f} MB")
     days = sum(last_ms - first_ms for first_ms, last_ms in filter(None, spans)) / DAY_MS
-    if config.store.kind != "sqlite":
+    if config.store.kind == "influx":
         print("readings and findings are on the server store; here they stay until it has given them back")
     elif days < LEAST_SIZED_D:
         print(f"{days:.1f} days of readings, too few to say what a year takes")

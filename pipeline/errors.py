@@ -19,6 +19,10 @@ class StoreAway(StoreFault):
     """The store cannot be reached, opened, read or locked in time."""
 
 
+class StoreTaken(StoreAway):
+    """Another process holds the site, so that this one may not write."""
+
+
 class StoreDamaged(StoreAway):
     """The database does not read as it was written: it is to be restored from a backup. Nothing more is kept in it."""
 

@@ -527,7 +527,7 @@ class Pipeline:
             "checked_at_ms": self._integrity.checked_at_ms,
         }
         if self._server is None:
-            return {"kind": "sqlite", **state}
+            return {"kind": self.config.store.kind, **state}
         known = self._server.server
         return {
             "kind": "influx",

@@ -11,6 +11,7 @@ import pytest
 
 from tests.influx_server import InfluxServer
 from tests.ports import unused_port
+from tests.postgres_server import PostgresServer, find_postgres
 
 DATA = Path(__file__).parent / "data"
 DEBIAN_PACKAGES = {
@@ -90,3 +91,17 @@ def influx_place(
         yield {"url": server.url, "bucket": "turf"}
     finally:
         server.kill()
+
+
+@pytest.fixture(scope="session")
+def postgres() -> Iterator[PostgresServer]:
+    """A PostgreSQL server of our own."""
+    programs = find_postgres()
+    if programs is None:
+        missing("postgres is not installed (Debian: apt-get install postgresql)")
+    assert programs is not None
+    server = PostgresServer(programs)
+    try:
+        yield server.start()
+    finally:
+        server.remove()

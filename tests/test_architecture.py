@@ -15,6 +15,7 @@ ONLY_IN = {
     "serial": {"probe_agent/line.py"},
     "paho": {"probe_agent/mqtt.py", "pipeline/mqtt/ingest.py"},
     "sqlite3": {"probe_agent/outbox.py", "pipeline/store/database.py"},
+    "psycopg": {"pipeline/store/postgres.py"},
     "influxdb_client": {"pipeline/store/influx.py"},
     "cryptography": {"api/certificate.py"},
     "argon2": {"api/passwords.py"},

@@ -193,8 +193,8 @@ class Messages:
 
 def _free_id(tx: Connection, way: str, wanted: str) -> str:
     """Return the id, with a number behind it where a clock set back has repeated the day."""
-    query = "SELECT id FROM message WHERE way = ?1 AND substr(id, 1, ?3) = ?2"
-    taken = {i for (i,) in tx.execute(query, (way, wanted, len(wanted)))}
+    query = "SELECT id FROM message WHERE way = ? AND id >= ? AND id < ?"
+    taken = {i for (i,) in tx.execute(query, (way, wanted, f"{wanted}."))}  # a dot comes next after -
     return next(i for i in (wanted, *(f"{wanted}-{k}" for k in range(2, len(taken) + 3))) if i not in taken)
 
 

@@ -181,9 +181,10 @@ class BrokerConfig(Setting):
 
 
 class StoreConfig(Setting):
-    """Which series store is used."""
+    """Where it is kept: all in a file, all on a PostgreSQL server, or the series of a file on an InfluxDB server."""
 
-    kind: Literal["sqlite", "influx"] = "sqlite"
+    kind: Literal["sqlite", "postgresql", "influx"] = "sqlite"
+    dsn_file: SecretFile | None = None
     url: WebAddress | None = None
     bucket: Text | None = None
     org: Text | None = None
@@ -198,11 +199,21 @@ class StoreConfig(Setting):
             raise expected("an address without a user: user:password goes into the file of store.token_file")
         return url
 
+    @field_validator("dsn_file")
+    @classmethod
+    def _of_postgresql(cls, value: Path | None, info: ValidationInfo) -> Path | None:
+        kind = info.data.get("kind")
+        if kind in ("sqlite", "influx") and value is not None:
+            raise unused('store.kind is "postgresql"')
+        if kind == "postgresql" and value is None:
+            raise expected("a file with the connection string")
+        return value
+
     @field_validator("url", "bucket", "org", "token_file", "server_version", "keep_days")
     @classmethod
     def _of_a_server(cls, value: object, info: ValidationInfo) -> object:
         kind = info.data.get("kind")
-        if kind == "sqlite" and value is not None:
+        if kind in ("sqlite", "postgresql") and value is not None:
             raise unused('store.kind is "influx"')
         if kind == "influx" and value is None and info.field_name in ("url", "bucket"):
             raise expected("text")

@@ -25,6 +25,7 @@ from pydantic import (
     ValidationError,
     ValidationInfo,
     create_model,
+    field_validator,
     model_validator,
 )
 
@@ -32,7 +33,7 @@ from hardware.probe import OWN_MODELS
 from hardware.service_unit import CREDENTIALS
 from hardware.table_check import NotToml, parse_toml
 from pipeline.site.context import FileContext, Vocabulary, context_of
-from pipeline.site.fields import Setting, Table, as_written, called, faults_of, is_name, keys_of
+from pipeline.site.fields import Setting, Table, as_written, called, faults_of, is_name, keys_of, several
 from pipeline.site.ground import InstalledChannel, MonthlyClimate, Site, Station, Surface, WaterConfig, WorkHours
 from pipeline.site.own_settings import laid_together, stands_in
 from pipeline.site.passes import BoundKey, Bounds, OwnBounds, PassFacts
@@ -83,6 +84,14 @@ class SiteConfig(Setting):
     alert_rules: Setting = as_written({}, alias="alerts")
     _reading: FileContext = PrivateAttr()
     _source: SettingsSource | None = PrivateAttr(None)
+
+    @field_validator("backup")
+    @classmethod
+    def _of_a_file(cls, backup: BackupConfig, info: ValidationInfo) -> BackupConfig:
+        store = info.data.get("store")
+        if store is not None and store.kind == "postgresql" and backup.dir is not None:
+            raise several([f".dir: found {str(backup.dir)!r}, expected none: pg_dump makes backups of PostgreSQL"])
+        return backup
 
     @model_validator(mode="after")
     def _keep_what_it_was_read_with(self, info: ValidationInfo) -> Self:

@@ -3,7 +3,8 @@
 Where readings, observations and findings are kept: the Store protocol, the journal, the diary.
 
 `series.SqlStore` keeps the series in a database and shares its table of readings with the journal;
-`influx.InfluxStore` is the server store, fed from the journal. One conformance suite runs over both.
+`influx.InfluxStore` is the server store, fed from the journal. One conformance suite runs over both, and over
+the first in each kind of database.
 
 - `backup`: Backups of a whole site: made while it runs, proved, and brought back.
 - `custody`: What is wrong with the custody of a node's readings, in words. Pure.
@@ -16,6 +17,7 @@ Where readings, observations and findings are kept: the Store protocol, the jour
 - `opening`: Opens the stores that the settings name, takes the data folder for one process, and feeds a server store.
 - `packed`: The forms in which rows lie on the disk: readings of a run, observations of a channel's day. Pure.
 - `people`: People and what lets them in, by digests alone; and the audit log of what was changed.
+- `postgres`: The one door to PostgreSQL: a site's tables in a schema of their own, transactions, the lock of the site.
 - `readings`: The readings in safe keeping: each is stored once, in the run it came in, and counted into its outbox's
   receipt.
 - `redating`: Readings that were received before their node's clock was set, dated again once it is.

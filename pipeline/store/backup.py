@@ -44,7 +44,7 @@ from pipeline.store.opening import (
     lock_folder,
     open_journal,
 )
-from pipeline.store.schema import newest_step, version_of
+from pipeline.store.schema import newest_step, schema_of, version_of
 from pipeline.store.series import unreadable_blocks
 from pipeline.store.sql import Connection
 from pipeline.texts import say, say_many
@@ -150,6 +150,11 @@ def take_backup(
         Then nothing is left of it, and no older one was removed.
     """
     data = config.data.dir
+    if config.store.kind == "postgresql":
+        raise BackupFault(
+            "store.kind: found 'postgresql', expected a database in a file. Of PostgreSQL take "
+            f"`pg_dump --format=custom --schema={schema_of(config.site.name)}`, and copy the settings beside it."
+        )
     if not (data / JOURNAL_FILE).exists():
         raise BackupFault(f"{data / JOURNAL_FILE}: found no such file, expected the data of a site that has run here")
     if not into.is_dir():

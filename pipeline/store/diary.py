@@ -97,6 +97,8 @@ class Diary:
         With `struck` those that are; with `asked` those too that do not count, as a question about them stands.
         """
         wanted = tuple(KINDS if kinds is None else kinds)
+        if not wanted:
+            return []
         places = ", ".join("?" * len(wanted))
         with self._database.reading() as connection:
             rows = connection.execute(

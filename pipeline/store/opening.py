@@ -1,7 +1,8 @@
 """Open the stores that the settings name, take the data folder for one process, and feed a server store.
 
-The journal and the diary are in one SQLite file of the data folder; the series are in the same file or on a server. Any
-number of processes may read; the one that writes has the lock of the folder.
+Everything is in one SQLite file of the data folder, or in a PostgreSQL database; beside a file the series may be on a
+server of their own. Any number of processes may read; the one that writes has the lock of the folder, and in PostgreSQL
+the lock of the site.
 
 A server may answer that it has taken a row and still lose it. So a run of readings leaves the queue when it has been
 read back, stays in the journal for seven days after, is read back once more, and only then is let go; a run the server
@@ -16,6 +17,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from types import ModuleType
 from typing import IO, TYPE_CHECKING
 
 from pipeline.errors import PipelineFault, StoreAway
@@ -32,6 +34,7 @@ from pipeline.store.sql import SqlDatabase
 
 if TYPE_CHECKING:
     from pipeline.store.influx import InfluxStore
+    from pipeline.store.postgres import PostgresDatabase
 
 JOURNAL_FILE, LOCK_FILE = "journal.db", "pipeline.lock"
 DATA_DIR_MODE = 0o750
@@ -69,12 +72,13 @@ def open_stores(config: SiteConfig) -> Stores:
     """
     folder = config.data.dir
     folder.mkdir(mode=DATA_DIR_MODE, parents=True, exist_ok=True)
-    if not (folder / JOURNAL_FILE).exists() and (aside := sorted(folder.glob(f"{SET_ASIDE}*"))):
+    in_file = config.store.kind != "postgresql"
+    if in_file and not (folder / JOURNAL_FILE).exists() and (aside := sorted(folder.glob(f"{SET_ASIDE}*"))):
         raise StoreAway(
             f"{folder / JOURNAL_FILE}: found none, and the one from before in {aside[-1]}: a restore was cut short. "
             "Restore the backup once more, with --replace."
         )
-    database = Database(config.data.dir / JOURNAL_FILE)
+    database: SqlDatabase = Database(folder / JOURNAL_FILE) if in_file else _open_postgres(config, make=True, hold=True)
     channels = Channels()
     feeding = config.store.kind == "influx"
     journal = Journal(database, feeding=feeding, channels=channels)
@@ -83,6 +87,31 @@ def open_stores(config: SiteConfig) -> Stores:
         return Stores(database, journal, SqlStore(database, channels=channels), diary, people)
     server = open_server_store(config, redated=journal.redated)
     return Stores(database, journal, server, diary, people, server)
+
+
+def _open_postgres(config: SiteConfig, *, make: bool, hold: bool) -> PostgresDatabase:
+    """Open the database of a site, made there if asked for, and with `hold` held for this process."""
+    opened: PostgresDatabase = _postgres().PostgresDatabase(_dsn(config), config.site.name, make=make)
+    if hold:
+        try:
+            opened.hold_site()
+        except BaseException:
+            opened.close()
+            raise
+    return opened
+
+
+def _postgres() -> ModuleType:
+    try:
+        from pipeline.store import postgres
+    except ImportError as err:
+        raise StoreAway(f"store: found no {err.name}, expected it: pip install 'underturf[postgresql]'") from err
+    return postgres
+
+
+def _dsn(config: SiteConfig) -> str:
+    assert config.store.dsn_file is not None, "the settings ask for it"
+    return read_secret(config.store.dsn_file)
 
 
 def open_server_store(config: SiteConfig, *, redated: Callable[[], Sequence[RedatedSpan]] = tuple) -> InfluxStore:
@@ -100,7 +129,7 @@ def open_server_store(config: SiteConfig, *, redated: Callable[[], Sequence[Reda
 
 
 def meet_server(config: SiteConfig) -> tuple[str, ...]:
-    """Ask the server store that the settings name what it is; returns a line about it and one for each warning.
+    """Ask the server that the settings name what it is; returns a line about it and one for each warning.
 
     Raises
     ------
@@ -109,6 +138,9 @@ def meet_server(config: SiteConfig) -> tuple[str, ...]:
     """
     if config.store.kind == "sqlite":
         return ()
+    if config.store.kind == "postgresql":
+        about, *warnings = _postgres().about_server(_dsn(config), config.site.name)
+        return (f"store: {about}", *(f"store: warning: {warning}" for warning in warnings))
     with closing(open_server_store(config)) as store:
         server = store.meet()
     kept = "for ever" if config.store.keep_days is None else f"{config.store.keep_days} days"
@@ -118,22 +150,24 @@ def meet_server(config: SiteConfig) -> tuple[str, ...]:
 
 @contextmanager
 def open_journal(config: SiteConfig, *, writing: bool = False) -> Iterator[Journal]:
-    """Open the journal of a data folder: to read it, beside a running server too, or alone, to write in it.
+    """Open the journal of a site: to read it, beside a running server too, or alone, to write in it.
 
     Raises
     ------
     DataInUse
         When it is to be written, and another process has the folder.
     StoreAway
-        When no server has kept anything there.
+        When no server has kept anything there, or another process holds the site in the database.
     """
     path = config.data.dir / JOURNAL_FILE
-    if not path.exists():
+    in_file = config.store.kind != "postgresql"
+    if in_file and not path.exists():
         raise StoreAway(f"{path}: found no such file, expected the journal of a server that has run here")
     with ExitStack() as opened:
         if writing:
             opened.enter_context(lock_folder(config.data.dir))
-        database = opened.enter_context(closing(Database(path)))
+        database: SqlDatabase = Database(path) if in_file else _open_postgres(config, make=False, hold=writing)
+        opened.enter_context(closing(database))
         yield Journal(database, feeding=writing and config.store.kind == "influx")
 
 
@@ -160,7 +194,7 @@ def open_for_reading(config: SiteConfig) -> Iterator[Stores]:
         When no server has kept anything there.
     """
     with open_journal(config) as journal:
-        server = None if config.store.kind == "sqlite" else open_server_store(config)
+        server = open_server_store(config) if config.store.kind == "influx" else None
         store: Store = SqlStore(journal.database) if server is None else server
         try:
             people = People(journal.database, config.site.name)

@@ -697,7 +697,9 @@ def unworked(database: SqlDatabase, worked: Mapping[str, int]) -> list[tuple[str
     """
     found = []
     with database.reading() as connection:
-        outboxes = connection.execute("SELECT id, site || '/' || node || '/' || outbox_id FROM outbox").fetchall()
+        outboxes = connection.execute(
+            "SELECT id, site || '/' || node || '/' || outbox_id FROM outbox ORDER BY id"
+        ).fetchall()
         names = dict(connection.execute("SELECT id, name FROM channel").fetchall())
         for number, name in outboxes:
             since = min(worked.get(name, 0), MAX_SEQ)

@@ -7,6 +7,7 @@ wrongly without noticing.
 
 from __future__ import annotations
 
+import hashlib
 import json
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -26,6 +27,8 @@ from pipeline.store.packed import (
     rows_of,
 )
 from pipeline.store.sql import Connection
+
+LONGEST_SCHEMA = 63  # bytes of a name of PostgreSQL; it cuts longer ones off
 
 
 @dataclass(frozen=True, slots=True)
@@ -271,6 +274,14 @@ MIGRATIONS = (
     Migration(14, "versions as JSON", VERSIONS_SPELT),
     Migration(15, "what entries of the diary were written in place of", DIARY_BEFORE),
 )
+
+
+def schema_of(site: str) -> str:
+    """Return the name of a site's schema: `site_` and its name; of a long one the beginning, and a digest of all."""
+    name = f"site_{site}"
+    if len(name.encode()) <= LONGEST_SCHEMA:
+        return name
+    return f"{name[:40]}_{hashlib.sha256(site.encode()).hexdigest()[:20]}"
 
 
 def version_of(connection: Connection) -> int:

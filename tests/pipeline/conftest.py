@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import random
 import threading
 from collections.abc import Callable, Iterator
@@ -15,6 +16,9 @@ from pipeline.mqtt.broker import EmbeddedBroker
 from pipeline.run.clock import SystemClock
 from pipeline.run.metrics import Metrics
 from pipeline.site.server import BrokerConfig
+from pipeline.store.database import Database
+from pipeline.store.postgres import PostgresDatabase
+from pipeline.store.sql import SqlDatabase
 from tests.pipeline.hand import Line, lines
 
 DEADLINE_S = 20.0
@@ -27,6 +31,31 @@ def wait_until(condition: Callable[[], object], what: str, deadline_s: float = D
     while not condition():
         assert clock.monotonic() < end, f"waited {deadline_s} s in vain until {what}"
         pause.wait(0.01)
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def new_database(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Callable[..., SqlDatabase]]:
+    """Opens an empty database of each kind, or with a name the one that was opened by it before; closes all."""
+    opened: list[SqlDatabase] = []
+    run = os.urandom(4).hex()
+
+    def new(name: str = "") -> SqlDatabase:
+        name = name or f"{len(opened)}"
+        if request.param == "sqlite":
+            opened.append(Database(tmp_path / f"{name}.db"))
+        else:
+            opened.append(PostgresDatabase(request.getfixturevalue("postgres").dsn, f"t{run}-{name}"))
+        return opened[-1]
+
+    yield new
+    for database in opened:
+        database.close()
+
+
+@pytest.fixture
+def database(new_database: Callable[..., SqlDatabase]) -> SqlDatabase:
+    """An empty database of each kind."""
+    return new_database("journal")
 
 
 @contextmanager

@@ -5,15 +5,12 @@ What is expected follows from the tables alone (counting by hand).
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from pathlib import Path
-
 import pytest
 
 from pipeline.notify.outbox import KEPT_MS, UNTOLD_MOST, Messages
 from pipeline.notify.policy import Due, Message, SentMessage
-from pipeline.store.database import Database
 from pipeline.store.journal import Event, Journal
+from pipeline.store.sql import SqlDatabase
 from tests.pipeline.receivers import sent
 
 DAY_MS = 86_400_000
@@ -21,18 +18,11 @@ NOW_MS = 1_780_000_000_000
 
 
 @pytest.fixture
-def database(tmp_path: Path) -> Iterator[Database]:
-    database = Database(tmp_path / "journal.db")
-    yield database
-    database.close()
-
-
-@pytest.fixture
-def messages(database: Database) -> Messages:
+def messages(database: SqlDatabase) -> Messages:
     return Messages(database)
 
 
-def put(database: Database, *names: str, at_ms: int = NOW_MS) -> None:
+def put(database: SqlDatabase, *names: str, at_ms: int = NOW_MS) -> None:
     Journal(database).save_alerts({}, [Event(name, at_ms, {"text": name}) for name in names])
 
 
@@ -44,7 +34,7 @@ def names(events: list[Event]) -> list[str]:
     return [event.id for event in events]
 
 
-def test_somebody_new_is_told_what_came_about_since_a_time(database: Database, messages: Messages) -> None:
+def test_somebody_new_is_told_what_came_about_since_a_time(database: SqlDatabase, messages: Messages) -> None:
     """Events of before are never told, later ones are; asked again it stands as it stood."""
     put(database, "old", at_ms=NOW_MS - 2 * DAY_MS)
     put(database, "young", at_ms=NOW_MS - 1)
@@ -54,13 +44,13 @@ def test_somebody_new_is_told_what_came_about_since_a_time(database: Database, m
     assert names(messages.untold("mail-1")) == ["young", "late"]
 
 
-def test_a_way_that_was_not_begun_is_told_nothing(database: Database, messages: Messages) -> None:
+def test_a_way_that_was_not_begun_is_told_nothing(database: SqlDatabase, messages: Messages) -> None:
     """Without a beginning there is nothing untold."""
     put(database, "a")
     assert messages.untold("mail-1") == []
 
 
-def test_an_event_is_in_one_message_to_each_way(database: Database, messages: Messages) -> None:
+def test_an_event_is_in_one_message_to_each_way(database: SqlDatabase, messages: Messages) -> None:
     """What is kept for one way is untold to the other; what is dropped is not told either."""
     for way in ("mail-1", "mail-2"):
         messages.begin(way, 0, "")
@@ -71,7 +61,7 @@ def test_an_event_is_in_one_message_to_each_way(database: Database, messages: Me
     assert messages.waiting("mail-2") == []
 
 
-def test_a_message_comes_back_as_it_was_until_it_is_marked_sent(database: Database, messages: Messages) -> None:
+def test_a_message_comes_back_as_it_was_until_it_is_marked_sent(database: SqlDatabase, messages: Messages) -> None:
     """Every field there and back; the urgent go first; one that is sent waits no more."""
     messages.begin("mail-1", 0, "")
     put(database, "a", "b")
@@ -87,7 +77,7 @@ def test_a_message_comes_back_as_it_was_until_it_is_marked_sent(database: Databa
     assert messages.past("mail-1", 0, NOW_MS - 1) == []  # made while the clock was ahead
 
 
-def test_after_a_digest_the_look_begins_where_something_is_untold(database: Database, messages: Messages) -> None:
+def test_after_a_digest_the_look_begins_where_something_is_untold(database: SqlDatabase, messages: Messages) -> None:
     """What is done with is let go of, what is not is still told, and the date stands."""
     messages.begin("mail-1", 0, "")
     put(database, "a", "b", "c", "d")
@@ -102,7 +92,7 @@ def test_after_a_digest_the_look_begins_where_something_is_untold(database: Data
     assert names(messages.untold("mail-1")) == ["e"]
 
 
-def test_a_day_that_comes_again_gets_a_number(database: Database, messages: Messages) -> None:
+def test_a_day_that_comes_again_gets_a_number(database: SqlDatabase, messages: Messages) -> None:
     """A clock set back by a day makes the same digest anew: it has an id of its own, and nothing breaks."""
     messages.begin("mail-1", 0, "")
     for _ in range(3):
@@ -111,7 +101,7 @@ def test_a_day_that_comes_again_gets_a_number(database: Database, messages: Mess
     assert ids == ["digest-home-2026-06-03", "digest-home-2026-06-03-2", "digest-home-2026-06-03-3"]
 
 
-def test_a_kill_keeps_message_and_events_or_neither(database: Database, messages: Messages) -> None:
+def test_a_kill_keeps_message_and_events_or_neither(database: SqlDatabase, messages: Messages) -> None:
     """When the second message cannot be kept, the first is not kept either, and nothing is told."""
     messages.begin("mail-1", 0, "")
     put(database, "a", "b")
@@ -121,7 +111,7 @@ def test_a_kill_keeps_message_and_events_or_neither(database: Database, messages
     assert messages.waiting("mail-1") == [] and names(messages.untold("mail-1")) == ["a", "b"]
 
 
-def test_in_a_storm_one_look_is_bounded_and_old_messages_are_let_go(database: Database, messages: Messages) -> None:
+def test_in_a_storm_one_look_is_bounded_and_old_messages_are_let_go(database: SqlDatabase, messages: Messages) -> None:
     """Of many events so many at a time; of messages those of the last year or so."""
     messages.begin("mail-1", 0, "")
     put(database, *(f"e{k:04d}" for k in range(UNTOLD_MOST + 5)))

@@ -22,8 +22,8 @@ from pipeline.notify.outbox import REFUSED_TRIES, EventOutbox, Notifier
 from pipeline.run.clock import SystemClock
 from pipeline.run.metrics import Metrics
 from pipeline.site.server import NotifyConfig
-from pipeline.store.database import Database
 from pipeline.store.journal import Event, Journal
+from pipeline.store.sql import SqlDatabase
 
 Until = Callable[..., None]
 Steps = Callable[[Any], Any]
@@ -69,10 +69,8 @@ def receiver() -> Iterator[Receiver]:
 
 
 @pytest.fixture
-def journal(tmp_path: Path) -> Iterator[Journal]:
-    database = Database(tmp_path / "journal.db")
-    yield Journal(database)
-    database.close()
+def journal(database: SqlDatabase) -> Journal:
+    return Journal(database)
 
 
 def event(number: int) -> Event:

@@ -28,9 +28,9 @@ from pipeline.service import Pipeline
 from pipeline.service import load_settings as load
 from pipeline.site.ground import Site
 from pipeline.site.server import NotificationPolicy
-from pipeline.store.database import Database
 from pipeline.store.diary import Diary
 from pipeline.store.journal import Event, Journal
+from pipeline.store.sql import SqlDatabase
 from tests.pipeline.hand import SETTINGS, HandClock
 from tests.pipeline.receivers import HttpServer, http_server, sent
 
@@ -44,19 +44,12 @@ def web() -> Iterator[HttpServer]:
         yield server
 
 
-@pytest.fixture
-def database(tmp_path: Path) -> Iterator[Database]:
-    database = Database(tmp_path / "journal.db")
-    yield database
-    database.close()
-
-
 class Person:
     """A notifier with one person on it, its clock in the hand: every step takes no time of the wall."""
 
     def __init__(
         self,
-        database: Database,
+        database: SqlDatabase,
         address: str,
         marks: Callable[[int], Marks] = lambda now_ms: Marks(),
         pages: str | None = None,
@@ -86,7 +79,7 @@ class Person:
 
 
 @pytest.fixture
-def person(database: Database, web: HttpServer) -> Iterator[Person]:
+def person(database: SqlDatabase, web: HttpServer) -> Iterator[Person]:
     made = Person(database, web.address)
     yield made
     made.notifier.close()
@@ -157,7 +150,7 @@ def test_a_message_made_while_a_time_is_in_doubt_ends_with_it(person: Person, we
     assert len(sure) == 1 and "not confirmed" not in sure[0]
 
 
-def test_a_message_ends_with_the_address_of_the_alerts(database: Database, web: HttpServer) -> None:
+def test_a_message_ends_with_the_address_of_the_alerts(database: SqlDatabase, web: HttpServer) -> None:
     """Where the settings know how a phone reaches the pages."""
     person = Person(database, web.address, pages="https://turf.example.org")
     person.tell("a", "roots_dry")
@@ -211,7 +204,7 @@ def test_a_refusal_is_recorded_and_the_next_message_goes(person: Person, web: Ht
     assert str(refused["id"]).startswith("news-") and "404" in str(refused["reason"])
 
 
-def test_events_from_before_a_person_was_known_are_not_told(database: Database, web: HttpServer) -> None:
+def test_events_from_before_a_person_was_known_are_not_told(database: SqlDatabase, web: HttpServer) -> None:
     """Somebody new hears what came about in the last 24 hours, with his first digest, and nothing older."""
     for hours, name in ((30, "old"), (20, "young")):
         body = {"kind": "opened", "rule": "roots_dry", "text": "Green: dry. Water."}
@@ -224,7 +217,7 @@ def test_events_from_before_a_person_was_known_are_not_told(database: Database, 
     person.notifier.close()
 
 
-def test_marks_of_the_diary_are_heeded(database: Database, web: HttpServer) -> None:
+def test_marks_of_the_diary_are_heeded(database: SqlDatabase, web: HttpServer) -> None:
     """Seen and wrong are dropped, a snooze is until its end; of several marks on an alert the last counts."""
     diary = Diary(database)
 
@@ -265,7 +258,7 @@ def test_the_whole_service_tells_a_person(
     assert told["subject"] == "Water left running? Green: water still goes in" and told["events"] == ["w-1"]
 
 
-def test_a_message_keeps_its_words_through_a_restart(database: Database, web: HttpServer) -> None:
+def test_a_message_keeps_its_words_through_a_restart(database: SqlDatabase, web: HttpServer) -> None:
     """Made, refused for now, and the process gone: the next one sends the very same, though more has come about."""
     web.answers = [503]
     person = Person(database, web.address)

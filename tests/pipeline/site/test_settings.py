@@ -217,6 +217,8 @@ def test_an_unknown_key_is_refused_with_the_nearest_name(tmp_path: Path, written
         ),
         ('[store]\nkind = "influx"\nurl = "http://127.0.0.1"\nbucket = "b"\nkeep_days = 30', "store.keep_days"),
         ('[store]\nurl = "http://127.0.0.1:8086"', "store.url"),
+        ('[store]\nkind = "postgresql"', "store.dsn_file"),
+        ('[store]\nkind = "postgresql"\nurl = "http://127.0.0.1:8086"', "store.url"),
         ('[notify]\nwebhook = "ftp://example.org"', "notify.webhook"),
         ('[notify]\naddresses_file = "gone"', "notify.addresses_file"),
         ('[notify]\ndigest_at = "6:15"', "notify.digest_at"),
@@ -244,7 +246,10 @@ def test_each_bad_value_is_named_by_its_key(tmp_path: Path, written: str, key: s
     [
         ("broker = 3", "broker: found 3, expected a table [broker]"),
         ('[pages]\nport = "x"', "pages.port: found 'x', expected a whole number from 1 to 65535"),
-        ('[store]\nkind = "sqllite"', "store.kind: found 'sqllite', expected one of sqlite, influx, nearest 'sqlite'"),
+        (
+            '[store]\nkind = "sqllite"',
+            "store.kind: found 'sqllite', expected one of sqlite, postgresql, influx, nearest 'sqlite'",
+        ),
         ('[pages]\nproxy = "box"', "pages.proxy: found 'box', expected an address in digits, as 192.168.1.5"),
         (
             '[pages]\naddress = "https://turf.example.org/"',

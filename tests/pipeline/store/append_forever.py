@@ -12,6 +12,7 @@ from hardware.reading import Batch, Reading, Status
 from pipeline.site.server import StoreConfig
 from pipeline.store.database import Database
 from pipeline.store.journal import Journal
+from pipeline.store.postgres import PostgresDatabase
 from pipeline.store.series import SqlStore
 from tests.pipeline.store.keeping import keep
 
@@ -22,12 +23,14 @@ ROWS = 40
 
 
 def open_store(kind, where):
-    """A store: `sqlite` in the file named, or `influx` with its settings, site and token in JSON."""
+    """A store: `sqlite` in the file named; `postgresql` or `influx` with settings, site and token in JSON."""
     if kind == "sqlite":
         return SqlStore(Database(Path(where)))
+    told = json.loads(where)
+    if kind == "postgresql":
+        return SqlStore(PostgresDatabase(told["dsn"], told["site"]))
     from pipeline.store.influx import InfluxStore
 
-    told = json.loads(where)
     site, token = told.pop("site"), told.pop("token", None)
     return InfluxStore(StoreConfig(kind="influx", **told), site, token=token)
 
@@ -61,7 +64,7 @@ def main():
             journal.append(Batch("club", "north", OUTBOX, 1, rows), T0_MS)
     else:
         store = open_store(kind, where)
-        site = json.loads(where)["site"] if kind == "influx" else "club"
+        site = "club" if kind == "sqlite" else json.loads(where)["site"]
 
         def put(rows):
             keep(store, [*rows], T0_MS)

@@ -20,18 +20,21 @@ def killed_script():
     return runpy.run_path(str(SCRIPT))
 
 
-@pytest.fixture(params=["sqlite", "influx"])
+@pytest.fixture(params=["sqlite", "postgresql", "influx"])
 def place(request, tmp_path):
     """Kind and whereabouts of an empty store of each kind."""
     if request.param == "sqlite":
         return "sqlite", str(tmp_path / "series.db")
+    if request.param == "postgresql":
+        dsn = request.getfixturevalue("postgres").dsn
+        return "postgresql", json.dumps({"dsn": dsn, "site": f"t{os.urandom(6).hex()}"})
     return "influx", json.dumps({**request.getfixturevalue("influx_place"), "site": f"t{os.urandom(6).hex()}"})
 
 
 @pytest.fixture
 def site(place):
     """The site whose readings the store keeps."""
-    return json.loads(place[1])["site"] if place[0] == "influx" else "club"
+    return "club" if place[0] == "sqlite" else json.loads(place[1])["site"]
 
 
 @pytest.fixture

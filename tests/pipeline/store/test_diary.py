@@ -8,7 +8,6 @@ from dataclasses import replace
 import pytest
 
 from pipeline.diary.entry import KINDS, DiaryEntry, DiaryFault, entry_faults, entry_questions
-from pipeline.store.database import Database
 from pipeline.store.diary import Diary
 
 T0_MS = 1_704_067_200_000
@@ -17,10 +16,8 @@ CORE = DiaryEntry("core", "square", T0_MS, {"thatch_mm": 14}, station="square-1"
 
 
 @pytest.fixture
-def diary(tmp_path):
-    database = Database(tmp_path / "journal.db")
-    yield Diary(database)
-    database.close()
+def diary(database):
+    return Diary(database)
 
 
 def test_an_entry_comes_back_as_written(diary):

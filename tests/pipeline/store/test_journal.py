@@ -9,7 +9,7 @@ from contextlib import closing
 
 import pandas as pd
 import pytest
-from hypothesis import given, settings
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from hardware.reading import BadBatch, Batch, BatchSpan, Reading, Receipt, Status, digest_of
@@ -51,13 +51,6 @@ def batch(first, last, lowest_kept=1, **changes):
 
 def span(first, last):
     return BatchSpan("club", "north", OUTBOX, first, last)
-
-
-@pytest.fixture
-def database(tmp_path):
-    opened = Database(tmp_path / "journal.db")
-    yield opened
-    opened.close()
 
 
 @pytest.fixture
@@ -330,10 +323,10 @@ events = st.lists(
 
 
 @given(events)
-@settings(deadline=None, max_examples=30)
-def test_the_receipt_follows_the_rules_for_any_order_of_arrival(tmp_path_factory, arrivals):
+@settings(deadline=None, max_examples=30, suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_the_receipt_follows_the_rules_for_any_order_of_arrival(new_database, arrivals):
     """Receipt, rows and counters agree with a model in plain sets for any mixture of batches, gaps and poison."""
-    database = Database(tmp_path_factory.mktemp("model") / "journal.db")
+    database = new_database()
     journal = Journal(database)
     stored, poison, lost = set(), set(), set()
     received = duplicates = 0

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import sqlite3
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
 
@@ -16,16 +16,16 @@ import pytest
 from pipeline.store.database import Database, tables_of
 from pipeline.store.people import MOST_AUDITED, MOST_SESSIONS, Credential, People
 from pipeline.store.schema import MIGRATIONS, migrate
+from pipeline.store.sql import SqlDatabase
 from pipeline.units import DAY_MS
 
 NOW_MS = 1_767_225_600_000
 
 
 @pytest.fixture
-def people(tmp_path: Path) -> Iterator[People]:
+def people(database: SqlDatabase) -> People:
     """The people of one site."""
-    with closing(Database(tmp_path / "journal.db")) as database:
-        yield People(database, "meadow")
+    return People(database, "meadow")
 
 
 def session(person_id: int, made_ms: int = NOW_MS) -> Credential:
@@ -172,7 +172,7 @@ def test_every_change_has_its_line(people: People) -> None:
         ("Bob", "person Ann removed"),
     ]
     with people._database.transaction() as tx:
-        tx.execute("UPDATE sqlite_sequence SET seq = ? WHERE name = 'audit'", (MOST_AUDITED + 5,))
+        tx.execute("UPDATE audit SET id = id - ? WHERE id <= 6", (MOST_AUDITED,))
     people.note(NOW_MS, "x", "y")
     assert len(people.audit(99)) == 2  # the first six are too far behind
 
@@ -189,13 +189,14 @@ def test_a_change_that_fails_leaves_no_line(people: People, monkeypatch: pytest.
     assert people.people() == []
 
 
-def test_another_process_changes_people_beside_a_running_one(people: People) -> None:
+def test_another_process_changes_people_beside_a_running_one(
+    people: People, new_database: Callable[..., SqlDatabase]
+) -> None:
     """What a command writes through a connection of its own is seen at the next question."""
     ann = people.add("Ann", "head", NOW_MS, by="a test")
     assert ann is not None
     people.issue(session(ann.id), "s1", NOW_MS)
-    with closing(Database(people._database.path)) as beside:
-        People(beside, "meadow").remove(ann, NOW_MS, by="root on the box")
+    People(new_database("journal"), "meadow").remove(ann, NOW_MS, by="root on the box")
     assert people.credential("s1", NOW_MS) is None and people.audit(1)[0].who == "root on the box"
 
 

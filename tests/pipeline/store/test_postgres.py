@@ -1,0 +1,163 @@
+"""PostgreSQL as the place of a site's tables: the same tables as in a file, steps over a filled database, strangers.
+
+Expected values: the tables SQLite has after the same steps, and PostgreSQL's documented behaviour.
+"""
+
+import os
+from contextlib import closing
+
+import psycopg
+import pytest
+
+from pipeline.errors import StoreAway, StoreForeign, StoreTooNew
+from pipeline.store import schema
+from pipeline.store.database import Database
+from pipeline.store.diary import Diary
+from pipeline.store.journal import Journal
+from pipeline.store.postgres import PostgresDatabase, about_server, spelt
+from pipeline.store.schema import LONGEST_SCHEMA, MIGRATIONS, Migration, schema_of
+from pipeline.store.series import SqlStore
+from tests.pipeline.store.test_diary import CORE
+from tests.pipeline.store.test_journal import CHANNELS, FOREVER, T0_MS, batch
+
+TYPES = {"INTEGER": "bigint", "TEXT": "text", "BLOB": "bytea", "REAL": "double precision", "": "text"}
+
+
+@pytest.fixture
+def site():
+    return f"t{os.urandom(6).hex()}"
+
+
+@pytest.fixture
+def ask(postgres):
+    """A connection that is not ours."""
+    with psycopg.connect(postgres.dsn, autocommit=True) as connection:
+        yield connection
+
+
+def test_tables_and_columns_are_those_of_a_file(postgres, site, ask, tmp_path):
+    """Every table has the columns of SQLite's in their order, each of the type that holds as much."""
+    with closing(Database(tmp_path / "a.db")) as file, file.reading() as connection:
+        tables = [name for (name,) in connection.execute("SELECT name FROM sqlite_schema WHERE type = 'table'")]
+        expected = {
+            (table, name): TYPES[kind]
+            for table in tables
+            if not table.startswith("sqlite_")
+            for _, name, kind, *_ in connection.execute(f"PRAGMA table_info({table})")
+        }
+    PostgresDatabase(postgres.dsn, site).close()
+    query = (
+        "SELECT table_name, column_name, data_type FROM information_schema.columns WHERE table_schema = %s "
+        "ORDER BY table_name, ordinal_position"
+    )
+    found = {(table, name): kind for table, name, kind in ask.execute(query, (schema_of(site),))}
+    assert found == expected
+    order = {table: [name for t, name in found if t == table] for table, _ in found}
+    assert order == {table: [name for t, name in expected if t == table] for table, _ in expected}
+
+
+def fill(database):
+    """A few rows of every kind that people or nodes write."""
+    journal = Journal(database)
+    journal.append(batch(1, 40), T0_MS)
+    Diary(database).add(CORE)
+    journal.keep_note("a", {"b": 1})
+    return state_of(database)
+
+
+def state_of(database):
+    journal = Journal(database)
+    rows = SqlStore(database).raw(CHANNELS, *FOREVER)
+    return rows.to_dict("list"), journal.outboxes(), Diary(database).entries(None, *FOREVER), journal.note("a")
+
+
+LATER = Migration(
+    MIGRATIONS[-1].number + 1,
+    "a column, filled",
+    (
+        "ALTER TABLE diary ADD COLUMN weight REAL NOT NULL DEFAULT 0",
+        lambda tx: tx.execute("UPDATE diary SET weight = ? WHERE kind = ?", (2.5, "core")),
+        "CREATE TABLE weighed (id INTEGER PRIMARY KEY, packed BLOB NOT NULL, name TEXT)",
+    ),
+)
+
+
+def test_a_filled_database_is_brought_to_the_next_step(postgres, site, monkeypatch):
+    """A step that adds, fills and makes is applied once, over rows that stay; then this version refuses it."""
+    with closing(PostgresDatabase(postgres.dsn, site)) as database:
+        before = fill(database)
+    for _ in range(2):
+        with monkeypatch.context() as newer:
+            newer.setattr(schema.migrate, "__defaults__", ((*MIGRATIONS, LATER),))
+            with closing(PostgresDatabase(postgres.dsn, site)) as database, database.reading() as connection:
+                assert state_of(database) == before
+                assert connection.execute("SELECT weight FROM diary").fetchall() == [(2.5,)]
+                assert connection.execute("SELECT count(*) FROM weighed").fetchone() == (0,)
+                assert connection.execute("SELECT count(*) FROM migration").fetchone() == (LATER.number,)
+    with pytest.raises(StoreTooNew, match=rf"found a database of version {LATER.number}, expected at most"):
+        PostgresDatabase(postgres.dsn, site)
+
+
+def test_a_step_that_fails_leaves_neither_its_tables_nor_its_record(postgres, site, monkeypatch):
+    """It is undone whole, and the database opens as it was."""
+    with closing(PostgresDatabase(postgres.dsn, site)) as database:
+        before = fill(database)
+    broken = Migration(LATER.number, "broken", (*LATER.statements, "INSERT INTO nowhere VALUES (1)"))
+    with monkeypatch.context() as newer:
+        newer.setattr(schema.migrate, "__defaults__", ((*MIGRATIONS, broken),))
+        with pytest.raises(psycopg.errors.UndefinedTable):
+            PostgresDatabase(postgres.dsn, site)
+    with closing(PostgresDatabase(postgres.dsn, site)) as database, database.reading() as connection:
+        assert state_of(database) == before
+        assert connection.execute("SELECT to_regclass('weighed')").fetchone() == (None,)
+
+
+def test_tables_of_another_program_are_refused_and_not_touched(postgres, site, ask):
+    """A schema of our name with tables but without our record is somebody else's."""
+    ask.execute(f'CREATE SCHEMA "{schema_of(site)}"')
+    ask.execute(f'CREATE TABLE "{schema_of(site)}".recipes (name text)')
+    with pytest.raises(StoreForeign, match=r"found the tables of another program \(recipes\)"):
+        PostgresDatabase(postgres.dsn, site)
+    query = "SELECT count(*) FROM pg_tables WHERE schemaname = %s"
+    assert ask.execute(query, (schema_of(site),)).fetchone() == (1,)
+
+
+def test_sites_of_long_names_have_schemas_of_their_own():
+    """PostgreSQL cuts names off at 63 bytes (its manual, 4.1.1): two that differ after that do not meet."""
+    names = [schema_of("a" * 60 + end) for end in ("", "b", "c", "bcde")]
+    assert len(set(names)) == 4 and all(len(name) <= LONGEST_SCHEMA for name in names)
+    assert schema_of("meadow") == "site_meadow"
+
+
+@pytest.mark.parametrize(
+    ("ours", "theirs"),
+    [
+        ("SELECT a FROM b WHERE c = ? AND d = ?", b"SELECT a FROM b WHERE c = $1 AND d = $2"),
+        ("SELECT ?2, ?1, ?2", b"SELECT $2, $1, $2"),
+        ("CREATE TABLE a (id INTEGER PRIMARY KEY, b BLOB) WITHOUT ROWID",
+         b"CREATE TABLE a (id BIGINT GENERATED BY DEFAULT AS IDENTITY PRIMARY KEY, b BYTEA)"),
+    ],
+)  # fmt: skip
+def test_statements_are_spelt_for_the_server(ours, theirs):
+    """Marks of parameters by their number, and the server's own types."""
+    assert spelt(ours) == theirs
+
+
+def test_a_reading_connection_cannot_write(database):
+    """Not even by mistake: readers are told apart from the one that writes."""
+    with pytest.raises(Exception, match=r"read-?only"), database.reading() as connection:
+        connection.execute("DELETE FROM note")
+
+
+def test_a_server_that_may_lose_what_it_committed_is_warned_of(postgres, site):
+    """The server of the tests syncs: no warning. Nothing but where it is and its version is said."""
+    (about,) = about_server(postgres.dsn, site)
+    assert f"underturf.site_{site}, version " in about
+
+
+@pytest.mark.parametrize("dsn", ["nonsense", "host=/nowhere dbname=x", "postgresql://127.0.0.1:1/x"])
+def test_what_leads_to_no_server_is_said(dsn, site):
+    """A string that is none, a socket and a port where nobody is."""
+    for wrong in (lambda: PostgresDatabase(dsn, site), lambda: about_server(dsn, site)):
+        with pytest.raises(StoreAway, match=r"store\.dsn_file: found|PostgreSQL at"):
+            wrong()
