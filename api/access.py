@@ -47,7 +47,7 @@ NEEDS: Mapping[str, Access] = {
         Access.ANYONE: """
             GET /healthz  GET /readyz  GET /openapi.json  GET /trust  GET /trust/authority.crt  GET /api/v1/certificate
             GET /sign-in  POST /sign-in  POST /sign-out  GET /invitation/{secret}  POST /invitation/{secret}
-            GET /link/{secret}  GET /sw.js  GET /manifest.webmanifest  GET /offline
+            GET /link/{secret}  GET /sw.js  GET /texts.js  GET /manifest.webmanifest  GET /offline
         """,
         Access.SEASON: """
             GET /season  GET /season/{surface}  GET /sheet/{surface}  GET /api/v1/surfaces/{name}/season

@@ -18,7 +18,7 @@ from api.pages.frame import answer
 from pipeline.texts import say
 
 STATIC = Path(__file__).parents[1] / "static"
-WORKER = "worker.js"
+WORKER, SCRIPT_TEXTS = "worker.js", "/texts.js"
 PAPER, INK = "#fbf9f2", "#1f2219"
 
 router = APIRouter(include_in_schema=False)
@@ -27,6 +27,36 @@ router = APIRouter(include_in_schema=False)
 @router.get("/sw.js")
 def worker() -> Response:
     return Response(_worker(), media_type="text/javascript")
+
+
+@router.get(SCRIPT_TEXTS)
+def texts() -> Response:
+    """What the script says of entries that wait, in the language of the site; apart, as pages are to stay small."""
+    said = {
+        "one": say("1 entry waits on this phone"),
+        "many": say("{n} entries wait on this phone"),
+        "none": say("Of what was sent from this phone"),
+        "away": say("Sent as soon as the box is reached, in this order."),
+        "signIn": say("Nobody is signed in: sign in, and it is sent."),
+        "another": say("{name} wrote it, and somebody else is signed in."),
+        "noWorker": say(
+            "Without signal this browser opens no page of the box, but an open one keeps what is written: for more it "
+            "needs the encrypted address, and to trust the box."
+        ),
+        "discard": say("Discard"),
+        "sure": say("Discard it: it is written nowhere else"),
+        "correct": say("Correct"),
+        "noted": say("Noted"),
+        "right": say("It is right: write it down"),
+        "asItWas": say("as it was, {when}"),
+        "cannotTell": say("Cannot tell"),
+        "was": say("It was: {what}"),
+        "unsent": say("Unsent"),
+        "sendNow": say("Send now"),
+        "asMine": say("Send it as mine"),
+        "signInThere": say("Sign in"),
+    }
+    return Response(f"export default {json.dumps(said)};\n", media_type="text/javascript")
 
 
 @router.get("/manifest.webmanifest")
@@ -65,6 +95,6 @@ def _worker() -> str:
     """The worker, after the names of the files that it keeps and of the version that they are of."""
     files = sorted(one for one in STATIC.iterdir() if one.is_file())
     digest = hashlib.blake2b(b"".join(one.name.encode() + one.read_bytes() for one in files), digest_size=8)
-    kept = [f"/static/{one.name}" for one in files if one.name != WORKER]
+    kept = [SCRIPT_TEXTS, *(f"/static/{one.name}" for one in files if one.name != WORKER)]
     text = (STATIC / WORKER).read_text(encoding="utf-8")
     return f'const FILES_AS = "files-{digest.hexdigest()}";\nconst FILES = {json.dumps(kept)};\n{text}'

@@ -1,20 +1,24 @@
 // The forms of the diary without leaving the page: a press adds a step, the core is pulled on its ruler, a pass asks at
 // once what stands in its way, and what was written can be taken back for a while. Without this script the same forms
-// lead through the server. A form that cannot be sent is offered to whoever keeps it ("unsent"); else it stays as it is.
+// lead through the server. A form is kept in the browser before it is sent, until it is known what became of it.
+import { goOn, keepForm } from "/static/offline.js";
+
 import "./undo.js";
 
 const ASK_AFTER_MS = 300;
 const root = document.querySelector(".diary");
 const forms = [...document.querySelectorAll("form.entry")];
-const data = (form) => new URLSearchParams(new FormData(form));
+const WAITED_FOR_MS = 6_000; // of a weak signal; then it waits with the others, and the form is free for the next
+const LONGEST_MS = 120_000;
+const WAITS = [401, 403, 408, 425, 429, 500, 502, 503, 504]; // for a sign-in, or for the box
 const decimals = (text) => (text.split(".")[1] || "").length;
 
 function newKey() {
   return [...crypto.getRandomValues(new Uint8Array(16))].map((one) => one.toString(16).padStart(2, "0")).join("");
 }
 
-function post(path, body) {
-  return fetch(path, { method: "POST", headers: { Accept: "application/json" }, body });
+function post(path, body, within) {
+  return fetch(path, { method: "POST", headers: { Accept: "application/json" }, body, signal: AbortSignal.timeout(within) });
 }
 
 // --- steps and ruler
@@ -173,18 +177,25 @@ function offerUndo(form, told) {
   document.getElementById("undo").replaceChildren(undo);
 }
 
+// The fields of a form, as parts where there is a file among them.
+function data(form) {
+  const found = new FormData(form);
+  for (const [name, value] of [...found]) if (value instanceof File && !value.size) found.delete(name);
+  return [...found.values()].some((value) => value instanceof File) ? found : new URLSearchParams(found);
+}
+
 async function send(form) {
   const body = data(form);
-  let answer;
+  const identity = form.elements.sent_as.value;
+  const isKept = await keepForm(form, body).then(() => true, () => false); // this browser may keep nothing
   clear(form);
-  try {
-    answer = await post(form.action, body);
-  } catch (reason) {
-    const unsent = new CustomEvent("unsent", { bubbles: true, cancelable: true, detail: { form, body } });
-    if (form.dispatchEvent(unsent)) beside(form, "", root.dataset.sayAway).scrollIntoView({ block: "nearest" });
-    else fresh(form);
-    return;
+  const answer = isKept && !navigator.onLine ? null : await post(form.action, body, isKept ? WAITED_FOR_MS : LONGEST_MS).catch(() => null);
+  if (isKept && (!answer || WAITS.includes(answer.status))) {
+    fresh(form);
+    return goOn(identity);
   }
+  if (!answer) return beside(form, "", root.dataset.sayAway).scrollIntoView({ block: "nearest" });
+  if (answer.ok) await self.unsent.drop(identity).catch(() => {});
   if (answer.status === 401 || answer.status === 403) return form.submit(); // the server keeps it through the sign-in
   const told = await answer.json().catch(() => ({ detail: String(answer.status) }));
   if (answer.status === 422 && told.questions) return tell(form, told);

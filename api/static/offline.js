@@ -1,10 +1,15 @@
 // Keeps what is written where there is no signal, and says so: what waits to be sent, what was not taken and why, how
 // old a page is that the worker had kept. Needs an encrypted address for the worker; the rest does without.
+import say from "/texts.js";
+
 const body = document.body;
 const box = document.getElementById("unsent");
-const list = box.querySelector("ol");
-const why = box.querySelector(".why");
-const say = box.dataset;
+const list = document.createElement("ol");
+const title = Object.assign(document.createElement("h2"), { id: "unsent-title", textContent: say.unsent });
+const why = Object.assign(document.createElement("p"), { className: "why" });
+const sendNow = button(say.sendNow, () => send());
+const asMine = button(say.asMine, () => send(true));
+const signIn = Object.assign(document.createElement("a"), { className: "press", href: "/sign-in?back=/diary", textContent: say.signInThere });
 const AGAIN_AFTER_MS = 30_000;
 const OLD_MS = 6 * 3_600_000;
 let outcome = "nothing";
@@ -20,10 +25,10 @@ function button(words, press) {
 }
 
 function discard(entry) {
-  const made = button(say.sayDiscard, () => {
+  const made = button(say.discard, () => {
     if (made.dataset.sure) return self.unsent.drop(entry.sent_as);
     made.dataset.sure = "yes";
-    made.textContent = say.saySure;
+    made.textContent = say.sure;
   });
   return made;
 }
@@ -41,9 +46,9 @@ function line(entry) {
   made.append(said);
   if (entry.told) made.append(Object.assign(document.createElement("p"), { className: "fault", textContent: entry.told }));
   const marks = Object.assign(document.createElement("p"), { className: "marks" });
-  if (entry.state === "asked") marks.append(button(say.sayNoted, () => self.unsent.drop(entry.sent_as)));
-  else if (entry.state === "refused" && entry.confirms) marks.append(button(say.sayRight, () => confirmed(entry)));
-  if (entry.state !== "asked") marks.append(button(say.sayCorrect, () => correct(entry)), discard(entry));
+  if (entry.state === "asked") marks.append(button(say.noted, () => self.unsent.drop(entry.sent_as)));
+  else if (entry.state === "refused" && entry.confirms) marks.append(button(say.right, () => confirmed(entry)));
+  if (entry.state !== "asked") marks.append(button(say.correct, () => correct(entry)), discard(entry));
   made.append(marks);
   return made;
 }
@@ -61,20 +66,20 @@ function when(at) {
 }
 
 async function show() {
-  const entries = await self.unsent.all().catch(() => []);
+  const entries = (await self.unsent.all().catch(() => [])).filter((one) => one.state !== "form");
   const waiting = entries.filter((one) => one.state === "waiting").length;
   box.hidden = entries.length === 0;
   if (!entries.length) return;
-  const head = waiting === 1 ? say.sayOne : say.sayMany.replace("{n}", waiting);
-  box.querySelector("h2").textContent = waiting ? head : say.sayNone;
+  const head = waiting === 1 ? say.one : say.many.replace("{n}", waiting);
+  title.textContent = waiting ? head : say.none;
   const reasons = [];
-  if (waiting && outcome === "sign in") reasons.push(say.saySignIn);
-  else if (waiting && outcome === "another") reasons.push(say.sayAnother.replace("{name}", [...new Set(entries.map((one) => one.by))].join(", ")));
-  else if (waiting) reasons.push(say.sayAway);
-  if (waiting && worker === "none") reasons.push(say.sayNoWorker);
+  if (waiting && outcome === "sign in") reasons.push(say.signIn);
+  else if (waiting && outcome === "another") reasons.push(say.another.replace("{name}", [...new Set(entries.map((one) => one.by))].join(", ")));
+  else if (waiting) reasons.push(say.away);
+  if (waiting && worker === "none") reasons.push(say.noWorker);
   why.textContent = reasons.join(" ");
-  box.querySelector(".sign-in").hidden = outcome !== "sign in";
-  box.querySelector(".as-mine").hidden = outcome !== "another";
+  signIn.hidden = outcome !== "sign in";
+  asMine.hidden = outcome !== "another";
   list.replaceChildren(...entries.map(line));
 }
 
@@ -99,14 +104,16 @@ function inWords(form) {
   return said.length ? `${title}: ${said.join(", ")}` : title;
 }
 
-// Keep a form as it stands; resolves when it is on the disk, rejects where this browser keeps nothing.
-async function keepForm(form, data) {
+// Keep a form as it is sent; resolves when it is on the disk, rejects where this browser keeps nothing.
+export async function keepForm(form, sent) {
   const at = new Date().toISOString();
+  const data = [...sent];
   const fields = data.filter(([name, value]) => name !== "csrf" && typeof value === "string");
   const timed = fields.find(([name]) => name === "at");
   if (!timed) fields.push(["at", at]);
   else if (!timed[1]) timed[1] = at; // it was now, and not when it is sent
   await self.unsent.keep({
+    state: "form",
     sent_as: fields.find(([name]) => name === "sent_as")[1],
     action: new URL(form.action).pathname,
     fields,
@@ -119,13 +126,12 @@ async function keepForm(form, data) {
   });
 }
 
-document.addEventListener("unsent", (event) => {
-  event.preventDefault();
-  keepForm(event.detail.form, [...event.detail.body]).then(() => {
-    navigator.serviceWorker?.ready.then((found) => found.sync?.register("unsent")).catch(() => {});
-    return send();
-  });
-});
+// Send what was kept when there is signal, or somebody is signed in.
+export async function goOn(identity) {
+  await self.unsent.takeUp(identity);
+  navigator.serviceWorker?.ready.then((found) => found.sync?.register("unsent")).catch(() => {});
+  return send();
+}
 
 // What was not taken stands in its form again, under the same identity.
 async function fillIn() {
@@ -153,11 +159,11 @@ function sayAge() {
   if (!keptAt) return;
   const head = document.getElementById("head");
   const age = head.querySelector(".age") || head.appendChild(Object.assign(document.createElement("p"), { className: "age" }));
-  age.replaceChildren(Object.assign(document.createElement("b"), { className: "act", textContent: say.sayAsItWas.replace("{when}", when(keptAt)) }));
+  age.replaceChildren(Object.assign(document.createElement("b"), { className: "act", textContent: say.asItWas.replace("{when}", when(keptAt)) }));
   if (Date.now() - new Date(keptAt) < OLD_MS) return;
   body.classList.add("old");
   for (const clause of document.querySelectorAll(".six .c")) {
-    clause.replaceChildren(Object.assign(document.createElement("b"), { className: "v", textContent: say.sayCannotTell }), ` ${say.sayWas.replace("{what}", clause.textContent.trim())}`);
+    clause.replaceChildren(Object.assign(document.createElement("b"), { className: "v", textContent: say.cannotTell }), ` ${say.was.replace("{what}", clause.textContent.trim())}`);
   }
 }
 
@@ -175,8 +181,11 @@ function begin() {
   });
 }
 
-box.querySelector(".send").addEventListener("click", () => send());
-box.querySelector(".as-mine").addEventListener("click", () => send(true));
+box.setAttribute("aria-labelledby", title.id);
+why.setAttribute("role", "status");
+const marks = Object.assign(document.createElement("p"), { className: "marks" });
+marks.append(sendNow, " ", asMine, " ", signIn);
+box.append(title, why, list, marks);
 self.addEventListener("unsent-changed", show);
 self.unsent.channel?.addEventListener("message", show);
 addEventListener("online", () => send());
@@ -184,4 +193,4 @@ document.addEventListener("visibilitychange", () => { if (!document.hidden) send
 sayAge();
 begin();
 fillIn();
-send();
+self.unsent.takeUp().catch(() => {}).then(() => send());

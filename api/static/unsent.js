@@ -47,7 +47,7 @@ self.unsent = (() => {
       const before = store.index("sent_as").getKey(entry.sent_as);
       before.onsuccess = () => {
         const known = before.result === undefined ? {} : { n: before.result };
-        store.put({ state: "waiting", told: "", ...entry, ...known });
+        store.put({ told: "", ...entry, ...known });
       };
     });
     told();
@@ -131,5 +131,12 @@ self.unsent = (() => {
     return locks ? locks.request(NAME, () => sendAll(asWhoever)) : sendAll(asWhoever);
   }
 
-  return { all, keep, drop, send, channel };
+  // What a form was at when its page went is known to nobody: it is sent again, and is written once.
+  async function takeUp(identity) {
+    for (const entry of await all()) {
+      if (entry.state === "form" && (!identity || entry.sent_as === identity)) await note(entry, "waiting", "");
+    }
+  }
+
+  return { all, keep, drop, takeUp, send, channel };
 })();

@@ -65,7 +65,7 @@ self.addEventListener("fetch", (event) => {
   if (origin !== self.location.origin) return;
   if (request.method === "POST" && pathname === "/sign-out") event.waitUntil(caches.delete(PAGES));
   if (request.method !== "GET") return;
-  if (pathname.startsWith("/static/") || pathname === "/manifest.webmanifest") event.respondWith(file(request));
+  if (pathname.startsWith("/static/") || pathname === "/manifest.webmanifest" || FILES.includes(pathname)) event.respondWith(file(request));
   else if (request.mode === "navigate") event.respondWith(page(event));
   else if ((request.headers.get("accept") || "").includes("text/html")) event.respondWith(look(event));
 });

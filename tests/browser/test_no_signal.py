@@ -16,7 +16,8 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Error, Page, Playwright, sync_playwright
 
-from api.people import add_person, invite
+from api.people import add_person, invite, new_session
+from api.who import SESSION_COOKIE
 from pipeline.diary.entry import DiaryEntry
 from pipeline.run.clock import SystemClock
 from pipeline.store.database import Database
@@ -123,3 +124,133 @@ def test_in_the_clear_and_untrusted_nothing_opens(field: Field, tmp_path: Path) 
         assert page.evaluate("isSecureContext") is False
         with pytest.raises(Error, match="ERR_CERT_AUTHORITY_INVALID"):
             page.goto(ADDRESS)
+
+
+def write_note(page: Page, text: str) -> None:
+    """Write a note in the form of the diary, as a thumb does."""
+    page.goto(f"{ADDRESS}/diary?on=s1#note")
+    page.fill("#note [name=text]", text)
+    page.locator("#note button.ok").click()
+    wait_until(lambda: page.input_value("#note [name=text]") == "", "the form has been taken")
+
+
+def unsent(page: Page) -> list[str]:
+    """What waits in the browser, in its order: the words of each entry and its state."""
+    found: list[str] = page.evaluate(
+        "unsent.all().then((all) => all.map((one) => one.fields.find(([n]) => n === 'text')[1] + ', ' + one.state))"
+    )
+    return found
+
+
+def notes(field: Field, beginning: str) -> list[str]:
+    """The notes of one test in the diary, in the order of writing."""
+    texts = [str(one.body.get("text")) for one in field.entries()]
+    return [text for text in texts if text.startswith(beginning)]
+
+
+def again_signed_in(field: Field, page: Page, name: str) -> None:
+    """Give the browser a session: its cookies go to the disk half a minute late, and it may have been killed before."""
+    now_ms = SystemClock().now_ms()
+    with closing(Database(field.journal)) as base:
+        people = People(base, "meadow")
+        person = people.person(name) or add_person(people, name, "keeper", now_ms, by="a test")
+        secret = new_session(people, person, now_ms)
+    page.context.add_cookies([{"name": SESSION_COOKIE, "value": secret, "url": ADDRESS, "secure": True}])
+
+
+def opened_diary(field: Field, page: Page, name: str) -> None:
+    """Open the diary of a station as somebody signed in, and wait until the worker keeps it."""
+    again_signed_in(field, page, name)
+    page.goto(f"{ADDRESS}/diary?on=s1")
+    page.evaluate("navigator.serviceWorker.ready.then(() => 1)")
+    page.reload()
+    kept = f"caches.open('pages').then((c) => c.match('{ADDRESS}/diary?on=s1')).then(Boolean)"
+    wait_until(lambda: page.evaluate(kept), "the diary is kept")
+
+
+@pytest.mark.parametrize("count", [6, pytest.param(50, marks=[pytest.mark.soak, pytest.mark.timeout(900)])])
+def test_what_is_written_without_signal_is_written_once_each_in_order(field: Field, tmp_path: Path, count: int) -> None:
+    """The browser is killed in the middle and at the end; with the cable in again everything is in the diary once, in
+    the order and with the times of its writing."""
+    phone, texts = field.new_phone(tmp_path / "phone"), [f"{count}: number {n}" for n in range(count)]
+    half = count // 2
+    with phone.on() as page:
+        opened_diary(field, page, f"Ann {count}")
+        field.phone.cable("down")
+        for text in texts[:half]:
+            write_note(page, text)
+        phone.kill()
+    with phone.on() as page:
+        for text in texts[half:]:
+            write_note(page, text)
+        page.get_by_text(f"{count} entries wait on this phone").wait_for()
+        assert unsent(page) == [f"{text}, waiting" for text in texts]
+        phone.kill()
+    assert notes(field, f"{count}:") == []
+    field.phone.cable("up")
+    with phone.on() as page:
+        again_signed_in(field, page, f"Ann {count}")
+        page.goto(f"{ADDRESS}/diary?on=s1")
+        wait_until(lambda: unsent(page) == [], "all are sent", 120)
+    assert notes(field, f"{count}:") == texts
+    times = [one.at_ms for one in field.entries() if str(one.body.get("text")).startswith(f"{count}:")]
+    assert times == sorted(times) and times[-1] > times[0]
+
+
+LOSE = """(lost) => { const real = fetch; let told = 0; self.fetch = async (...asked) => {
+  const answer = await real(...asked);
+  if (String(asked[0]).endsWith("/diary") && told++ < lost) throw new TypeError("lost");
+  return answer;
+}; }"""
+KEEP = """async ([text, named]) => { for (const n of [1, 2]) await unsent.keep({
+  state: "waiting", sent_as: `${text} ${n}`, action: "/diary", said: "a note", at: new Date().toISOString(),
+  fields: [["kind", "note"], ["surface", "square"], ["station", "s1"], ["text", `${text} ${n}`],
+    ["at", new Date().toISOString()], ...(named ? [["sent_as", `${text} ${n}`]] : [])],
+}); }"""
+
+
+def test_an_answer_that_is_lost_makes_no_second_entry(field: Field, tmp_path: Path) -> None:
+    """The server has written it and the phone does not know: it sends again, and it is there once. The control, the
+    same without an identity, makes a second one."""
+    with field.new_phone(tmp_path / "phone").on() as page:
+        opened_diary(field, page, "Bob")
+        page.evaluate(LOSE, 1)
+        for text, named in (("named", True), ("unnamed", False)):
+            page.evaluate(KEEP, [text, named])
+            outcomes = [page.evaluate("unsent.send()") for _ in range(2)]
+            assert outcomes == (["away", "sent"])
+            page.evaluate(LOSE, 1)
+    assert notes(field, "named") == ["named 1", "named 2"]
+    assert notes(field, "unnamed") == ["unnamed 1", "unnamed 1", "unnamed 2"]
+
+
+def test_a_sign_in_that_ended_and_an_entry_that_is_not_taken(field: Field, tmp_path: Path) -> None:
+    """What was written while the sign-in ended waits for another, and is then sent. An entry with a fault stays on the
+    phone with its fault, opens in its form again, and is written once it is right."""
+    with field.new_phone(tmp_path / "phone").on() as page:
+        signed_in(field, page, "Cid")
+        opened_diary(field, page, "Cid")
+        field.phone.cable("down")
+        page.goto(f"{ADDRESS}/diary?on=s1#core")
+        page.fill("#core [name=thatch_mm]", "999")
+        page.locator("#core button.ok").click()
+        page.get_by_text("1 entry waits on this phone").wait_for()
+        write_note(page, "signed: a note")
+        with closing(Database(field.journal)) as base, base.transaction() as change:
+            change.execute("DELETE FROM credential WHERE kind = 'session'")
+        field.phone.cable("up")
+        page.goto(f"{ADDRESS}/diary?on=s1")
+        page.get_by_text("Nobody is signed in: sign in, and it is sent.").wait_for()
+        page.locator("#unsent").get_by_role("link", name="Sign in").click()
+        page.fill("#name", "Cid")
+        page.fill("#password", PASSWORD)
+        page.locator("form.door").get_by_role("button", name="Sign in").click()
+        page.get_by_text("Signed in as Cid.").wait_for()
+        page.get_by_text("Of what was sent from this phone").wait_for()
+        assert notes(field, "signed:") == ["signed: a note"] and "999" in page.inner_text("#unsent .fault")
+        page.locator("#unsent").get_by_role("button", name="Correct").click()
+        wait_until(lambda: page.input_value("#core [name=thatch_mm]") == "999", "it stands in its form")
+        page.fill("#core [name=thatch_mm]", "19")
+        page.locator("#core button.ok").click()
+        wait_until(lambda: page.locator("#unsent").is_hidden(), "nothing waits")
+    assert [one.body["thatch_mm"] for one in field.entries() if one.kind == "core"] == [19]
