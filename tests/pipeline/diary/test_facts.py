@@ -161,7 +161,7 @@ def test_a_fortnight_without_a_settled_probe_says_so() -> None:
     found = find((ROOTS,), turf_days.record(time_ms, table), moved, turf_days.MONDAY_MS, turf_days.MONDAY_MS + 1)
     depth = next(one for one in found if one.quantity == "root_depth_90")
     assert np.isnan(depth.value)
-    assert depth.reason.startswith("p1 was lifted on 16 June 2024; only 0 dry days")
+    assert depth.reason.startswith("p1 was lifted on 16 June 2024; only 0 of 3 dry days needed")
 
 
 @pytest.mark.parametrize(
