@@ -2,7 +2,8 @@
 
 By night moisture holds a straight line (drainage falls, redistribution rises); by day roots bend it down. The night's
 line is run on to the evening, and what the reading then lacks is the day's uptake (Jackisch et al. 2020, Biogeosciences
-17, 5787-5808). A wet, curved or broken day is withheld with its reason.
+17, 5787-5808). A wet, curved or broken day is withheld with its reason. Drainage that slackens from night to night is
+followed beside it: there the line bends towards the slope of the night after.
 """
 
 from dataclasses import dataclass
@@ -11,7 +12,7 @@ from enum import IntEnum
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.units import HOUR_MS, FloatArray
+from pipeline.units import HOUR_MS, FloatArray, floats
 
 SMOOTHING_H = 1.5  # three half-hours, as in the paper's code
 
@@ -28,6 +29,10 @@ class Withheld(IntEnum):
     NO_STEP = 6  # the day falls no steeper than the night
     RISES = 7  # more water in the evening than the night promised
     TOO_MUCH = 8  # more than a plant could take
+
+
+# Reasons for which a day's night has no slope to go by.
+_NO_NIGHT = (int(Withheld.GAP), int(Withheld.WET), int(Withheld.SHORT), int(Withheld.JUMP))
 
 
 @dataclass(frozen=True)
@@ -70,8 +75,11 @@ class DailyUptake:
     ----------
     raw : ndarray, shape (day, depth)
         Night line less reading at the evening turn, whatever it came to; NaN without readings. [m3 m-3 d-1]
+    between_nights : ndarray, shape (day, depth)
+        The same with a slope that goes on evenly from the middle of the night before to that of the night after (our
+        own); `raw` where the night after was wet or not read. [m3 m-3 d-1]
     uptake : ndarray, shape (day, depth)
-        The same where believed, NaN where withheld. [m3 m-3 d-1]
+        `raw` where believed, NaN where withheld. [m3 m-3 d-1]
     without_night : ndarray, shape (day, depth)
         Fall from the morning turn to the evening turn. [m3 m-3 d-1]
     night_slope, day_slope : ndarray, shape (day, depth)
@@ -83,6 +91,7 @@ class DailyUptake:
     """
 
     raw: FloatArray
+    between_nights: FloatArray
     uptake: FloatArray
     without_night: FloatArray
     night_slope: FloatArray
@@ -249,13 +258,14 @@ def daily_uptake(
     per_hour = HOUR_MS / step
     water = None if water_mm is None else np.asarray(water_mm, dtype=np.float64)
     shape = (rise.size, theta.shape[1])
-    empty = [np.full(shape, np.nan) for _ in range(5)]
+    empty = [np.full(shape, np.nan) for _ in range(6)]
     out = DailyUptake(
         raw=empty[0],
-        uptake=empty[1],
-        without_night=empty[2],
-        night_slope=empty[3],
-        day_slope=empty[4],
+        between_nights=empty[1],
+        uptake=empty[2],
+        without_night=empty[3],
+        night_slope=empty[4],
+        day_slope=empty[5],
         withheld=np.full(shape, int(Withheld.GAP), dtype=np.int64),
         turns_ms=np.full((*shape, 3), np.nan),
     )
@@ -272,7 +282,19 @@ def daily_uptake(
             night_end, morning = _morning(change, at_rise[day], after, per_hour)
             out.turns_ms[day, depth] = time[before], time[morning], time[after]
             _one_day(out, (day, depth), hour, y, (before, night_end, morning, after), water, per_hour, limits)
+    out.between_nights[:] = out.raw + _bent(out, max(round(0.5 * per_hour), 1) * step)
     return out
+
+
+def _bent(days: DailyUptake, gap_ms: float) -> FloatArray:
+    """What the night line would lose by the evening if its slope went on to that of the night after. [m3 m-3]"""
+    evening_before, morning, evening = np.moveaxis(days.turns_ms, -1, 0) / HOUR_MS
+    middle = 0.5 * (evening_before + morning - 2.0 * gap_ms / HOUR_MS)  # the night ends two gaps before the day begins
+    next_middle, next_slope = np.full(middle.shape, np.nan), np.full(middle.shape, np.nan)
+    known = ~np.isin(days.withheld[1:], _NO_NIGHT)
+    next_middle[:-1], next_slope[:-1] = middle[1:], np.where(known, days.night_slope[1:], np.nan)
+    bend = (next_slope - days.night_slope) * (evening - middle) ** 2 / (2.0 * (next_middle - middle))
+    return floats(np.nan_to_num(bend))
 
 
 def _one_day(

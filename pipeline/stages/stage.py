@@ -28,7 +28,7 @@ from pipeline.soil.quality import FlagArray
 from pipeline.store import FINDING_COLUMNS, OBSERVATION_COLUMNS, frame_of
 from pipeline.units import DAY_MS, BoolArray, Flag, FloatArray, TimeArray, is_believed
 
-STAGE_VERSION = 21
+STAGE_VERSION = 22
 """Raised with each change that gives other results from the same raw readings and diary; kept with every observation
 and finding, so that what an older program worked out can be told apart and done again.
 
@@ -43,7 +43,8 @@ between the probes. 14: the share that passed the thatch is told from below and 
 tells fell in the hour before. 15: "at least" of roots is of a layer. 16: an untreated island names
 its probe by place. 17: readings just beyond a curve's range count as its end, steps of hours and dips are judged, and
 whole channels are. 18: a channel of long runs is not said to stand still, and drift asks for a year.
-21: the leaves' water is counted to the end of a wetting's account, and reasons agree with their number."""
+21: the leaves' water is counted to the end of a wetting's account, and reasons agree with their number.
+22: what roots drank in a day is read against the nights on both sides of it."""
 
 FORTNIGHT_MS = 14 * DAY_MS
 FIRST_MONDAY_MS = 4 * DAY_MS  # 1970-01-05

@@ -157,7 +157,7 @@ def test_ground_that_drinks_nothing_has_no_depth_by_the_chance_of_one_probe():
     """Warmth of 9 K makes .003 m3/m3 a day of nothing at one depth and -.001 at three: .12 mm less .11 is no uptake,
     though the one depth by itself differs from nothing (algebra: layers of 37, and of 35, 37 and 50 mm)."""
     days = fortnight(0.08, demand_mm=0.0)
-    days.raw[1:, 1:] += np.array([-0.001, -0.001, 0.003, -0.001])
+    days.between_nights[1:, 1:] += np.array([-0.001, -0.001, 0.003, -0.001])
     warm = roots.root_depth(days, DEPTH_M, thatch_m=THATCH_M, warming_degc=np.full(5, 9.0))
     assert warm.reason == "too uncertain: a probe may follow its temperature"
 
