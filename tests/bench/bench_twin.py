@@ -21,6 +21,8 @@ import time
 from functools import partial
 from pathlib import Path
 
+import numpy as np
+
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from tests.bench.twin_seasons import (
@@ -139,6 +141,27 @@ def at_least_words(eligible: list[Case]) -> str:
     )
 
 
+def bound_words(eligible: list[Case]) -> list[str]:
+    """What the sums would tell of the same fortnights if they were given the true uptake: no probe can better that."""
+    told = [c for c in eligible if not c.reason]
+    sure = [c for c in told if not c.at_least]
+    lines = []
+    for word, given in (("by_layers90_m", "of every layer"), ("at_probes90_m", "at the probes' heights alone")):
+        error = np.array([abs(getattr(c, word) - c.truth90_m) for c in sure]) * 1000.0
+        if error.size:
+            median, ninth = np.quantile(error, [0.5, 0.9])
+            lines.append(f"D90 by the true uptake {given}: {median:.0f} / {ninth:.0f} mm")
+    said, there = ([c for c in told if getattr(c, word)] for word in ("at_probes_there", "drank_there"))
+    if said and there:
+        right = sum(c.drank_there for c in said) / len(said)
+        held_back = sum(not c.at_probes_there for c in there) / len(there)
+        lines.append(
+            f'"at least" by the true uptake at the probes\' heights: {len(said)}, right in {right:.0%}, not said in'
+            f" {held_back:.0%} of {len(there)}"
+        )
+    return lines
+
+
 def report(every: list[Case]) -> None:
     """Print the tables."""
     eligible = [c for c in every if "dry days needed" not in c.reason]
@@ -154,6 +177,7 @@ def report(every: list[Case]) -> None:
     reasons = collections.Counter(c.reason.split(":")[0] for c in eligible if c.reason)
     print("\nrefused: " + "; ".join(f"{n} {reason}" for reason, n in reasons.most_common()))
     print(f"at least: {at_least_words(eligible)}")
+    print("\n".join(bound_words(eligible)))
 
 
 if __name__ == "__main__":

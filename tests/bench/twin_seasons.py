@@ -22,6 +22,7 @@ from pipeline.diary.facts import Dated
 from pipeline.diary.station import StationContext
 from pipeline.soil.calibration import CURVES
 from pipeline.soil.layers import medium
+from pipeline.soil.roots import layer_bounds_m, smooth_depths_m, with_tail
 from pipeline.stages.recompute import process
 from pipeline.stages.roots import ROOTS, fortnight
 from pipeline.stages.stage import FIRST_MONDAY_MS, FORTNIGHT_MS, Record, series_of
@@ -115,7 +116,8 @@ class Case:
 
     The truths are of the uptake that the probes see: down to half a gap below the deepest. `drank95_m` is of all uptake
     below the thatch; `drank_there` is whether that lies in the layer of the deepest probe or below it, from half-way to
-    the probe above, and `drank_beside` whether within the probe's own sensing height or below it.
+    the probe above, and `drank_beside` whether within the probe's own sensing height or below it. The last three are
+    what the sums make of the true uptake (see `by_true_uptake`).
     """
 
     seed: int
@@ -138,6 +140,9 @@ class Case:
     drank95_m: float
     drank_there: bool
     drank_beside: bool
+    by_layers90_m: float
+    at_probes90_m: float
+    at_probes_there: bool
 
 
 def density_of(shape: str, depth_m: np.ndarray, reach_m: float, rng: np.random.Generator) -> np.ndarray:
@@ -341,13 +346,36 @@ def through_stages(record: Record, context: StationContext) -> Record:
     return process(series_of(raw), context).record
 
 
-def truth_m(history: History, start_ms: int, end_ms: int, share: float, *, down_to_m: float = np.inf) -> float:
-    """Depth above which a share of the uptake between thatch and a depth lies over a span. [m]"""
+def running_uptake(history: History, start_ms: int, end_ms: int) -> tuple[np.ndarray, np.ndarray, float]:
+    """Depths below the leaf base [m], the uptake of a span above each of them [mm], and the thatch in its end. [m]"""
     first, last = ((t - history.start_ms) // HOUR_MS for t in (start_ms, end_ms))
     depth = history.node_depth_m[last]
     edges = np.concatenate([[0.0], 0.5 * (depth[1:] + depth[:-1]), depth[-1:]])
     running = np.concatenate([[0.0], np.cumsum(history.uptake_mm[first:last].sum(axis=0))])
-    above = float(np.interp(history.thatch_m[last], edges, running))
+    return edges, running, float(history.thatch_m[last])
+
+
+def by_true_uptake(
+    edges: np.ndarray, running: np.ndarray, thatch_m: float, depths_m: tuple[float, ...]
+) -> tuple[float, float, bool]:
+    """What the sums make of true uptake, which no reading can better: D90 by that of each layer, D90 by that within
+    each probe's sensing height alone [m], and whether the latter has roots in the layer of the deepest probe.
+    """
+    depth = np.array([depth_m for depth_m in depths_m if depth_m > thatch_m])
+    bounds = layer_bounds_m(depth, thatch_m)
+    top, bottom = np.maximum(depth - SOIL_HEIGHT_M / 2.0, thatch_m), depth + SOIL_HEIGHT_M / 2.0
+    of_layer = np.diff(np.interp(bounds, edges, running))
+    felt = np.interp(bottom, edges, running) - np.interp(top, edges, running)
+    at_probe = felt / (bottom - top) * np.diff(bounds)
+    d90_m = [float(smooth_depths_m([drawn], [bounds], 0.90)[0]) for drawn in (of_layer, at_probe)]
+    reached_m = smooth_depths_m(*with_tail(at_probe[np.newaxis], bounds[np.newaxis], depth, share=0.5), 0.95)[0]
+    return d90_m[0], d90_m[1], bool(reached_m >= bounds[-2])
+
+
+def truth_m(history: History, start_ms: int, end_ms: int, share: float, *, down_to_m: float = np.inf) -> float:
+    """Depth above which a share of the uptake between thatch and a depth lies over a span. [m]"""
+    edges, running, thatch_m = running_uptake(history, start_ms, end_ms)
+    above = float(np.interp(thatch_m, edges, running))
     wanted = above + share * (float(np.interp(down_to_m, edges, running)) - above)
     return float(np.interp(wanted, running, edges))
 
@@ -424,6 +452,7 @@ def fortnights_of(one: Played, fortnights: int) -> Iterator[Case]:
             found.d90_m, found.d90_low_m, found.d90_high_m, found.d95_m, found.d95_low_m, found.d95_high_m,
             place.turf.thatch_m, found.at_least, found.days, found.reason, place.condition, drank95_m,
             drank95_m >= 0.5 * (depths_m[-1] + depths_m[-2]), drank95_m >= depths_m[-1] - SOIL_HEIGHT_M / 2.0,
+            *by_true_uptake(*running_uptake(history, start_ms, end_ms), depths_m),
         )  # fmt: skip
 
 
