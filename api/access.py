@@ -57,6 +57,7 @@ NEEDS: Mapping[str, Access] = {
             GET /  GET /work  GET /work/book  GET /work/{surface}/windows  GET /diary  GET /diary/{entry_id}
             GET /stations/{name}  GET /probes  GET /probes/{station}/{probe}  GET /first
             GET /first/{station}/{probe}  GET /nodes  GET /alerts
+            GET /tour  GET /api/v1/tour
             GET /ground  GET /compare  GET /metrics  GET /calendar/work.ics  GET /calendar/surfaces/{name}.ics
             GET /api/v1/advice  GET /api/v1/alerts  GET /api/v1/alerts/events  GET /api/v1/alerts/history
             GET /api/v1/answers  GET /api/v1/bookings  GET /api/v1/compare  GET /api/v1/diary  GET /api/v1/diary/kinds

@@ -36,6 +36,7 @@ from api import (
     season,
     settings,
     sign_in,
+    tour,
     trust,
 )
 from api.load import MAX_ANSWERS_KEPT, FactCache
@@ -49,6 +50,7 @@ from api.pages import people as people_page
 from api.pages import probes as probe_pages
 from api.pages import settings as settings_page
 from api.pages import sign_in as sign_in_page
+from api.pages import tour as tour_page
 from api.pages import trust as trust_page
 from api.problems import MAX_SHOWN, Problem
 from api.writing import own_hosts, refuse_host, refuse_long
@@ -91,8 +93,8 @@ def create_app(pipeline: Pipeline) -> FastAPI:
     for part in (
         data, alert_history, answers, advice, booking, diary, feed, first, first_page, live, nodes, season, ground,
         health, today, station, probes, probe_pages, alerts, book, windows, work, year, ground_page, compare,
-        compare_page, trust, trust_page, forms, diary_page, sign_in_page, people_page, offline_page, settings,
-        settings_page,
+        compare_page, tour, tour_page, trust, trust_page, forms, diary_page, sign_in_page, people_page, offline_page,
+        settings, settings_page,
     ):  # fmt: skip
         app.include_router(part.router)
     app.include_router(people_page.data)

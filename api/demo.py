@@ -22,6 +22,7 @@ import tempfile
 import threading
 import time
 from collections.abc import Callable
+from datetime import datetime
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -132,6 +133,7 @@ class Demo:
             self._begin()
             self._show_history()
             self._await("the pipeline to catch up", self._caught_up, within_s=CATCH_UP_WITHIN_S, look_s=PROGRAM_LOOK_S)
+            self._await("advice", self._is_advised, within_s=CATCH_UP_WITHIN_S, look_s=PROGRAM_LOOK_S)
             if self._once:
                 print(self._summary(), flush=True)
                 return 0
@@ -162,7 +164,7 @@ class Demo:
             server.stdin.close()
         self._start_agent()  # reads meanwhile: what it has heard waits in its outbox until the server is there
         self._await("the server", self._health)
-        print(f"Pages: {self.address}", flush=True)
+        print(f"Pages: {self.address}tour", flush=True)
 
     def _start_agent(self) -> None:
         self._start("agent", sys.executable, "-m", "probe_agent", "run", "--config", str(self._folder / "agent.toml"))
@@ -248,6 +250,14 @@ class Demo:
     def _caught_up(self) -> bool:
         health = self._health()
         return health is not None and bool(health.get("caught_up"))
+
+    def _is_advised(self) -> bool:
+        """Whether advice has been worked out since the end of the history."""
+        try:
+            at = self._http.get(f"{self.address}api/v1/advice").json()["at"]
+        except (httpx.HTTPError, ValueError, KeyError):  # none yet, or a busy server
+            return False
+        return bool(datetime.fromisoformat(at).timestamp() * 1000 >= self._ready["history_end_ms"])
 
     def _show_history(self) -> None:
         lively = sys.stdout.isatty()

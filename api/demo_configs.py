@@ -71,7 +71,7 @@ def configs(
         "data": {"dir": "data"},
         "clock": {"follow": ready["clock"]},
         "broker": {"kind": "embedded", **broker},
-        "pages": {"host": "127.0.0.1", "port": pages_port},
+        "pages": {"host": "127.0.0.1", "port": pages_port, "tour": True},
         "surface": [_surface(surface, ready["probes"]) for surface in ready["surfaces"]],
     }
     if store is not None:

@@ -159,7 +159,9 @@ def _pages(pipeline: Pipeline, reader: Who) -> list[tuple[str, str, str]]:
         return []
     if not reader.may_read:
         return [("season", say_as("page", "Season"), "/season")]
+    tour = [("tour", say_as("page", "Tour"), "/tour")] if pipeline.config.pages.tour else []
     return [
+        *tour,
         ("today", say_as("page", "Today"), "/"),
         ("station", say_as("page", "Slices"), f"/stations/{first}"),
         ("work", say_as("page", "Work"), "/work"),

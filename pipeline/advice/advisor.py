@@ -61,7 +61,7 @@ from pipeline.forecast.weather_file import WeatherForecast, usable_faults, weath
 from pipeline.forecast.wetness import best_day_line, day_chances
 from pipeline.run.backoff import Outage
 from pipeline.run.cached_fetch import Kept, KeptSource
-from pipeline.run.clock import Clock
+from pipeline.run.clock import Clock, FollowClock
 from pipeline.run.metrics import Metrics
 from pipeline.site.ground import Surface
 from pipeline.site.settings import SiteConfig
@@ -288,6 +288,7 @@ log = logging.getLogger(__name__)
 FETCH_LEAST_S = 30.0  # in a demo hours pass in less, and what is fetched does not change with them
 DUE_CHECK_S = 0.5  # how often it looks whether an hour has turned
 REST = 9.0  # times what the last working-out took: at most a tenth of the time
+REST_LATE = 1.0  # after the history of a demo, until what it rests on has caught up
 FORGETS = 3  # so often after a diary entry the past is read anew
 BEHIND_MS = 2 * HOUR_MS  # readings so old when advice was worked out: new ones are worth another
 SOURCES = "sources"  # folder of what was fetched last
@@ -342,6 +343,8 @@ class Advisor:
         self._now: SiteAdvice | None = None
         self._not_before_s = 0.0
         self._forgets = 0
+        self._late = False  # since a history, nothing has been said that rests on new readings
+        self._flies = False  # hours pass in less than a second: the history of a demo
         self._woken, self._diary_changed = threading.Event(), threading.Event()
         self._findings, self._behind = threading.Event(), False
 
@@ -364,6 +367,9 @@ class Advisor:
     def step(self, stop: threading.Event) -> None:
         """Work out the advice if it is due, else wait for `DUE_CHECK_S`."""
         began_s = self._clock.monotonic()
+        flew, self._flies = self._flies, isinstance(self._clock, FollowClock) and self._clock.in_history
+        if flew and not self._flies:
+            self._not_before_s = began_s  # the history of a demo is over: what was said in it is days old
         if began_s < self._not_before_s or not self._try(stop):
             self._clock.wait(DUE_CHECK_S, self._woken)
             self._woken.clear()
@@ -390,7 +396,9 @@ class Advisor:
         self.advising.ends()
         ended_s = self._clock.monotonic()
         self._metrics.advice_seconds.observe(ended_s - began_s)
-        self._not_before_s = ended_s + REST * (ended_s - began_s)
+        self._late = self._flies or (self._late and self._behind)
+        rest = REST_LATE if self._late and not self._flies else REST
+        self._not_before_s = ended_s + rest * (ended_s - began_s)
         return True
 
     def _is_due(self, now_ms: int) -> bool:

@@ -232,7 +232,7 @@ class PagesConfig(Setting):
 
     `address` is what links in messages and calendars begin with; `proxy` the one web server in front, if any, whose
     word on who asks is taken. Without `cert_file` the certificate is one made here. `settings` is the file of what the
-    pages may change; it need not be there yet.
+    pages may change; it need not be there yet. `tour` is for a demo, whose pages have one.
     """
 
     host: Text = "127.0.0.1"
@@ -243,6 +243,7 @@ class PagesConfig(Setting):
     cert_file: SecretFile | None = None
     key_file: SecretFile | None = None
     settings: PathFromFile | None = None
+    tour: bool = False
 
     @field_validator("key_file")
     @classmethod

@@ -56,7 +56,9 @@ def ground_of(story: str, folder: Path, language: str = "en") -> Shown:
 
 def furnish(one: Shown) -> None:
     pipeline, now_ms = one.pipeline, one.pipeline.clock.now_ms()
-    pipeline.config = pipeline.config.model_copy(update={"plan": Plan.model_validate({"mark": MARKS})})
+    pipeline.config = pipeline.config.model_copy(update={
+        "plan": Plan.model_validate({"mark": MARKS}), "pages": pipeline.config.pages.model_copy(update={"tour": True}),
+    })  # fmt: skip
     surface = pipeline.config.surfaces[0]
     write = pipeline.diary.add
     for place, station in enumerate(surface.stations):
@@ -101,6 +103,7 @@ def pages(one: Shown) -> Iterator[tuple[str, list[str]]]:
                 continue
             yield f"/first/{name}/{probe.name}", [f"/api/v1/first/{name}/{probe.name}"]
     yield "/settings", ["/api/v1/settings"]
+    yield "/tour", ["/api/v1/tour"]
     yield "/trust", ["/api/v1/certificate"]
     yield "/people", ["/api/v1/people"]
     yield "/offline", ["/api/v1/me"]

@@ -2,15 +2,18 @@
 
 Prints when the first page answers and when the history is in, from the start of `underturf demo`, with the processor
 time of each of its programs; how long `demo --once` takes; and the size of what `pip install '.[server]'` brings, as
-far as it is installed here. The limits are for two quiet processors: the load of the machine stands beside them.
+far as it is installed here. The limits are for two quiet processors: the load of the machine stands beside them. With
+`--install` it prints how long pip and uv take to install the same into a fresh environment each, without a cache.
 
     python tests/bench/bench_first_minutes.py
+    python tests/bench/bench_first_minutes.py --install
 """
 
 from __future__ import annotations
 
 import contextlib
 import os
+import resource
 import signal
 import subprocess
 import sys
@@ -81,8 +84,38 @@ def first_minutes() -> tuple[float, float, dict[str, float]]:
     return history_s if page_s is None else page_s, history_s, by_name
 
 
+def install_s(folder: Path, *command: str) -> tuple[float, float]:
+    """Seconds and processor seconds that a command takes to install the server into a fresh environment. [s]"""
+    subprocess.run([sys.executable, "-m", "venv", folder], check=True)
+    python, before = str(folder / "bin" / "python"), resource.getrusage(resource.RUSAGE_CHILDREN)
+    began_s = time.monotonic()
+    subprocess.run([word.replace("PYTHON", python) for word in command], cwd=ROOT, check=True)
+    took_s, used = time.monotonic() - began_s, resource.getrusage(resource.RUSAGE_CHILDREN)
+    return took_s, used.ru_utime + used.ru_stime - before.ru_utime - before.ru_stime
+
+
+def install() -> int:
+    """Install with pip, then with uv, and print what each took."""
+    with tempfile.TemporaryDirectory() as folder:
+        tools = Path(folder) / "tools"
+        subprocess.run([sys.executable, "-m", "venv", tools], check=True)
+        subprocess.run([tools / "bin" / "pip", "install", "--quiet", "uv"], check=True)
+        pip_s, pip_used_s = install_s(
+            Path(folder) / "pip", "PYTHON", "-m", "pip", "install", "--quiet", "--no-cache-dir", ".[server]"
+        )
+        uv_s, uv_used_s = install_s(
+            Path(folder) / "uv", str(tools / "bin" / "uv"), "pip", "install", "--quiet", "--no-cache", "--python",
+            "PYTHON", ".[server]",
+        )  # fmt: skip
+    print(f"pip: {pip_s:.1f} s, {pip_used_s:.1f} s of processor; load {os.getloadavg()[0]:.1f}")
+    print(f"uv: {uv_s:.1f} s, {uv_used_s:.1f} s of processor")
+    return 0 if measured("install with uv", f"{uv_s:.1f} s", uv_s / pip_s, 1.0, of=f"pip, {pip_s:.1f} s") else 1
+
+
 def main() -> int:
     """Measure, print, and say by the exit code whether all limits were kept."""
+    if "--install" in sys.argv[1:]:
+        return install()
     print(f"load {os.getloadavg()[0]:.1f} on {os.cpu_count()} processors at the start")
     page_s, history_s, used = first_minutes()
     total_s = sum(used.values())

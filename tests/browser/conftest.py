@@ -8,7 +8,7 @@ import pytest
 from playwright.sync_api import Browser, Page, sync_playwright
 
 from tests.api.served import serving
-from tests.api.site import Ground, ground_at, readings
+from tests.api.site import SETTINGS, Ground, ground_at, readings
 
 SETTLE_MS = 20_000  # a busy machine may take long to start a browser and to draw
 QUIET = ("--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking", "--disable-sync")
@@ -27,7 +27,7 @@ def browser(need_program: Callable[[str], str]) -> Iterator[Browser]:
 @pytest.fixture(scope="session")
 def ground(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Ground]:
     """Twenty days of three stations."""
-    filled = ground_at(tmp_path_factory.mktemp("browser"))
+    filled = ground_at(tmp_path_factory.mktemp("browser"), SETTINGS + "[pages]\ntour = true\n")
     filled.hear(readings())
     yield filled
     filled.pipeline.stop()

@@ -36,6 +36,7 @@ PATHS = (
     "/first/s1/p1",
     "/first/o1/d1",
     "/settings",
+    "/tour",
     "/trust",
     "/people",
     "/sign-in",

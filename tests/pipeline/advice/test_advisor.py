@@ -8,7 +8,7 @@ import pytest
 
 from pipeline.advice.advisor import Advisor, is_behind
 from pipeline.errors import StoreAway
-from pipeline.run.clock import SystemClock
+from pipeline.run.clock import FollowClock, SystemClock
 from pipeline.run.metrics import Metrics
 from pipeline.service import Pipeline
 from tests.pipeline.hand import HandClock
@@ -46,8 +46,8 @@ class CostlyStore:
 class Desk:
     """An advisor with its clock, its store and what it said in the hand."""
 
-    def __init__(self, site, seconds: float = 0.0) -> None:
-        self.site, self.clock, self.metrics = site, HandClock(NOW_MS), Metrics()
+    def __init__(self, site, seconds: float = 0.0, clock: HandClock | None = None) -> None:
+        self.site, self.clock, self.metrics = site, clock or HandClock(NOW_MS), Metrics()
         self.store = CostlyStore(site.stores.store, self.clock, seconds)
         self.advised, self.words = [], []
         self.advisor = Advisor(
@@ -131,6 +131,34 @@ def test_advice_takes_at_most_a_tenth_of_the_time(site):
     worked_s = sum(ended_s - began_s for began_s, ended_s in spells)
     assert desk.value("advice_seconds_count") == len(desk.advised)
     assert desk.value("advice_seconds_sum") == pytest.approx(worked_s)
+
+
+class FlyingClock(FollowClock, HandClock):
+    """A demo's clock, moved by the test."""
+
+    def __init__(self, now_ms: int) -> None:
+        HandClock.__init__(self, now_ms)
+        self.in_history = True
+
+    now_ms, monotonic, wait = HandClock.now_ms, HandClock.monotonic, HandClock.wait
+
+
+def test_the_end_of_a_history_ends_the_rest_of_the_advice(site):
+    """What was said while the hours flew is days old: the next is not put off, and one on old readings not for long."""
+    desk = Desk(site, seconds=0.5, clock=FlyingClock(NOW_MS))
+    assert desk.steps(1) == 1
+    desk.clock.wall_ms += 12 * HOUR_MS
+    assert desk.steps(1) == 0  # it rests
+    desk.clock.in_history = False
+    began_s = desk.clock.real_s
+    assert desk.steps(1) == 1
+    assert is_behind(desk.advisor.now())
+    worked_s = desk.clock.real_s - began_s
+    desk.advisor.hear("findings")
+    ended_s = desk.clock.real_s
+    while desk.steps(1) == 0:
+        pass
+    assert desk.clock.real_s - ended_s <= 2.0 * worked_s + 1.0
 
 
 def test_store_that_is_away_is_counted_and_waited_out(site):
