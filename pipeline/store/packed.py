@@ -402,7 +402,8 @@ def day_row(number: int, day: int, rows: np.ndarray) -> tuple[object, ...]:
     believed = np.where(is_believed(rows["flag"]), rows["value"], np.nan)
     rolled = rolled_up(rows["measured_at_ms"], believed, DAY_MS)[1:].T.tolist() or [(None, None, None, 0)]
     answered = int((rows["flag"] != Flag.MISSING).any())
-    return number * DAY_IDS + day, len(rows), answered, *rolled[0], pack_day(rows)
+    *levels, n = rolled[0]
+    return number * DAY_IDS + day, len(rows), answered, *levels, int(n), pack_day(rows)
 
 
 KEEP_DAY = (

@@ -56,6 +56,12 @@ _TYPES = (
 )
 
 
+_INSERT = re.compile(
+    r"INSERT INTO (?P<table>\w+)(?: \((?P<columns>[^)]*)\))? VALUES \([?, ]+\)(?: (?P<conflict>ON CONFLICT .*))?"
+).fullmatch
+COPIED_ROWS = 100  # from so many on rows are brought by COPY: fewer cost less by themselves
+
+
 @functools.lru_cache(maxsize=512)
 def spelt(statement: str) -> bytes:
     """Return a statement in the words of PostgreSQL: parameters numbered `$1`, and the types of a table."""
@@ -97,9 +103,26 @@ class _Session:
         return cast(Rows, cursor.execute(spelt(statement), tuple(parameters), binary=True))
 
     def executemany(self, statement: str, rows: Iterable[Sequence[Any]], /) -> Rows:
-        """Run one statement for each row of parameters, without waiting for each."""
-        cursor = psycopg.RawCursor(self.session)
-        cursor.executemany(spelt(statement), rows)
+        """Run one statement for each row of parameters, without waiting for each; many rows of an insert are copied.
+
+        No two of many rows that replace what is there may be of the same key.
+        """
+        rows, cursor = list(rows), psycopg.RawCursor(self.session)
+        insert = _INSERT(statement) if len(rows) >= COPIED_ROWS else None
+        if insert is None:
+            cursor.executemany(spelt(statement), rows)
+            return cast(Rows, cursor)
+        table, columns, conflict = insert["table"], insert["columns"], insert["conflict"] or ""
+        brought = f"brought_{table}"
+        cursor.execute(
+            f"CREATE TEMP TABLE IF NOT EXISTS {brought} AS SELECT {columns or '*'} FROM {table} WITH NO DATA".encode()
+        )
+        with cursor.copy(f"COPY {brought} FROM STDIN".encode()) as copy:
+            for row in rows:
+                copy.write_row(row)
+        target = f"{table} ({columns})" if columns else table
+        cursor.execute(f"INSERT INTO {target} SELECT * FROM {brought} {conflict}".encode())
+        psycopg.RawCursor(self.session).execute(f"TRUNCATE {brought}".encode())
         return cast(Rows, cursor)
 
     def close(self) -> None:

@@ -595,6 +595,8 @@ def _replace_findings(tx: Connection, new: np.ndarray, reasons: np.ndarray) -> n
     """
     series, start = whole(new[0]), whole(new[1])
     place = (series << _START_BITS) + start  # one number for series and start
+    stays = np.zeros(len(place), dtype=np.bool_)  # of two of one place the later
+    stays[len(place) - 1 - np.unique(place[::-1], return_index=True)[1]] = True
     spans = [(k, int(start[series == k].min()), int(start[series == k].max())) for k in np.unique(series).tolist()]
 
     def stored_rows(columns: str, *first: float) -> Iterator[Sequence[Any]]:
@@ -617,6 +619,7 @@ def _replace_findings(tx: Connection, new: np.ndarray, reasons: np.ndarray) -> n
             ):
                 texts[np.searchsorted(stored_place, (number << _START_BITS) + at_ms)] = text
             write |= texts[at] != reasons
+    write &= stays
     new = new[:, write]
     tx.executemany(
         "INSERT INTO finding VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (series, start_ms) DO UPDATE SET "

@@ -161,3 +161,24 @@ def test_what_leads_to_no_server_is_said(dsn, site):
     for wrong in (lambda: PostgresDatabase(dsn, site), lambda: about_server(dsn, site)):
         with pytest.raises(StoreAway, match=r"store\.dsn_file: found|PostgreSQL at"):
             wrong()
+
+
+@pytest.mark.parametrize("many", [3, 250])
+def test_many_rows_are_brought_as_few_are(database, many):
+    """Whether each is a statement or all are copied: those of known keys are replaced, the others added, in both
+    kinds of database, with texts that COPY spells otherwise; and none of a transaction that was undone."""
+    rows = [(f"key {i}", f'{{"at": {i}, "text": "tab\\t, line\\n, \\\\N and {i}"}}') for i in range(many)]
+    keep = "INSERT INTO note VALUES (?, ?) ON CONFLICT (key) DO UPDATE SET body = excluded.body"
+    add = "INSERT INTO event (id, at_ms, body) VALUES (?, ?, ?) ON CONFLICT DO NOTHING"
+    with database.transaction() as tx:
+        tx.executemany(keep, [(key, "before") for key, _ in rows[: many // 2]])
+        assert tx.executemany(keep, rows).rowcount == many
+        assert tx.executemany(add, [(key, 5, body) for key, body in rows]).rowcount == many
+        assert tx.executemany(add, [(key, 6, "again") for key, _ in rows]).rowcount == 0
+    with pytest.raises(ZeroDivisionError), database.transaction() as tx:
+        tx.executemany(keep, [(f"other {i}", "undone") for i in range(many)])
+        raise ZeroDivisionError
+    with database.reading() as connection:
+        assert sorted(connection.execute("SELECT key, body FROM note").fetchall()) == sorted(rows)
+        events = connection.execute("SELECT id, at_ms, body FROM event ORDER BY number").fetchall()
+    assert events == [(key, 5, body) for key, body in rows]

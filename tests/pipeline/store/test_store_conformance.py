@@ -546,3 +546,12 @@ def test_removed_observations_are_gone_from_every_answer(store):
     assert store.latest([C1]).empty and store.channel_series([C1], *FOREVER) == {}
     store.upsert_observations(observation_rows(C1, [15], [7.0]))
     assert store.latest([C1])["value"].tolist() == [7.0]
+
+
+@pytest.mark.parametrize("count", [2, 400])
+def test_of_two_findings_of_one_place_the_later_row_stands(store, count):
+    """However many come at once: the last of a station, quantity and start is kept, as with two calls."""
+    minutes = [15 * (i // 2) for i in range(2 * count)]
+    store.upsert_findings(finding_rows("a", minutes, [float(i) for i in range(2 * count)]))
+    found = store.findings("square-1", None, *FOREVER)
+    assert found["value"].tolist() == [float(2 * i + 1) for i in range(count)]

@@ -1,0 +1,134 @@
+"""What is written into PostgreSQL, beside a bare COPY of the same rows into the same server.
+
+    python tests/bench/bench_postgres.py [READINGS]
+
+Batches of 500 readings are appended to the journal, a commit each with its sync, by turns with COPY of the same
+readings, a row each, into a table with their identity for its key, with the same commits. So with observations and with
+findings, written by the store at once and copied at once. The server is one of the bench's own. Prints each ratio with
+its limit; exits 1 when one is missed or a reading was not kept just once.
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Callable, Iterable, Sequence
+from contextlib import closing
+from pathlib import Path
+from typing import Any
+
+ROOT = Path(__file__).parents[2]
+sys.path.insert(0, str(ROOT))
+
+import numpy as np  # noqa: E402
+import pandas as pd  # noqa: E402
+import psycopg  # noqa: E402
+
+from pipeline.store.journal import Journal  # noqa: E402
+from pipeline.store.packed import STATUS_CODES  # noqa: E402
+from pipeline.store.postgres import PostgresDatabase  # noqa: E402
+from pipeline.store.series import SqlStore  # noqa: E402
+from tests.bench.bench_ingest import BATCH, CHANNELS, NODE, OUTBOX, SITE, T0_MS, TURN, make  # noqa: E402
+from tests.bench.table import measured  # noqa: E402
+from tests.postgres_server import PostgresServer, find_postgres  # noqa: E402
+
+LIMITS = {"append": 0.4, "observations": 0.4, "findings": 0.25}  # of the rate of COPY, at least
+ROWS = 20_000  # observations and findings
+COLUMNS = {
+    "reading": "outbox bigint, seq bigint, channel bigint, measured_at_ms bigint, slot bigint, raw float8, "
+    "status bigint, attempts bigint, clock_ok bigint, PRIMARY KEY (outbox, seq)",
+    "observed": "channel bigint, measured_at_ms bigint, raw float8, value float8, flag bigint, stage_version bigint, "
+    "received_at_ms bigint, PRIMARY KEY (channel, measured_at_ms)",
+    "found": "series bigint, start_ms bigint, end_ms bigint, value float8, low float8, high float8, n bigint, "
+    "reason text, stage_version bigint, PRIMARY KEY (series, start_ms)",
+}
+
+
+def copy(connection: psycopg.Connection[Any], table: str, rows: Iterable[Sequence[object]]) -> None:
+    """COPY rows into a table, in one commit."""
+    with connection.transaction(), connection.cursor().copy(f"COPY {table} FROM STDIN") as into:
+        for row in rows:
+            into.write_row(row)
+
+
+def timed(work: Callable[[], object]) -> float:
+    began_s = time.perf_counter()
+    work()
+    return time.perf_counter() - began_s
+
+
+def append(database: PostgresDatabase, peer: psycopg.Connection[Any], count: int) -> bool:
+    """The journal against COPY, by turns of twenty batches."""
+    batches, number = make(count), {name: i for i, name in enumerate(CHANNELS)}
+    rows = [
+        [
+            (1, r.seq, number[r.channel], r.measured_at_ms, int(r.slot), r.raw, STATUS_CODES[r.status], r.attempts, 1)
+            for r in batch.readings
+        ]
+        for batch in batches
+    ]
+    journal, ours_s, theirs_s = Journal(database), 0.0, 0.0
+    for at in range(0, len(batches), TURN):
+        ours_s += timed(lambda at=at: [journal.append(one, T0_MS) for one in batches[at : at + TURN]])  # type: ignore[misc]
+        theirs_s += timed(lambda at=at: [copy(peer, "reading", some) for some in rows[at : at + TURN]])  # type: ignore[misc]
+    n = len(batches) * BATCH
+    kept = journal.receipt(SITE, NODE, OUTBOX).seq == len(SqlStore(database).raw(CHANNELS, 0, 2 * T0_MS)) == n
+    value = f"{n / ours_s:.0f} readings/s (n {n}; {theirs_s / ours_s:.2f} of COPY's {n / theirs_s:.0f})"
+    return measured("PostgreSQL: append", value, ours_s / theirs_s, 1 / LIMITS["append"], of="COPY") and kept
+
+
+def results(database: PostgresDatabase, peer: psycopg.Connection[Any]) -> bool:
+    """Observations and findings at once against COPY of the same rows at once."""
+    store, place = SqlStore(database), np.arange(ROWS)
+    times = T0_MS + place // 4 * 900_000
+    values = np.sin(place / 97.0)
+    observed = pd.DataFrame(
+        {
+            "channel": [CHANNELS[i % 4] for i in place], "measured_at_ms": times, "raw": values, "value": values,
+            "flag": 1, "stage_version": 1, "received_at_ms": times + 900,
+        }
+    )  # fmt: skip
+    found = pd.DataFrame(
+        {
+            "station": "nowhere", "quantity": [f"q{i % 4}" for i in place], "start_ms": times, "end_ms": times + 900,
+            "value": values, "low": values - 1, "high": values + 1, "n": 6, "reason": None, "stage_version": 1,
+        }
+    )  # fmt: skip
+    kept = True
+    for name, table, frame, keep in (
+        ("observations", "observed", observed, store.upsert_observations),
+        ("findings", "found", found, store.upsert_findings),
+    ):
+        key = frame[frame.columns[0 if name == "observations" else 1]].factorize()[0]
+        rest = frame.drop(columns=["channel"] if name == "observations" else ["station", "quantity"])
+        rows = [(int(k), *row) for k, row in zip(key, rest.itertuples(index=False), strict=True)]
+        ours_s, theirs_s = (
+            timed(lambda keep=keep, frame=frame: keep(frame)),
+            timed(lambda t=table, r=rows: copy(peer, t, r)),
+        )  # type: ignore[misc]
+        value = f"{ROWS / ours_s:.0f} rows/s (n {ROWS}; {theirs_s / ours_s:.2f} of COPY's {ROWS / theirs_s:.0f})"
+        kept &= measured(f"PostgreSQL: {name}", value, ours_s / theirs_s, 1 / LIMITS[name], of="COPY")
+    return kept
+
+
+def main() -> int:
+    count = int(sys.argv[1]) if len(sys.argv) > 1 else 100_000
+    programs = find_postgres()
+    if programs is None:
+        raise SystemExit("found no postgres, expected Debian's `postgresql`")
+    server = PostgresServer(programs).start()
+    try:
+        with (
+            psycopg.connect(server.dsn, autocommit=True) as peer,
+            closing(PostgresDatabase(server.dsn, SITE)) as database,
+        ):
+            for table, columns in COLUMNS.items():
+                peer.execute(f"CREATE TABLE {table} ({columns})")
+            kept = append(database, peer, count)
+            return 0 if results(database, peer) and kept else 1
+    finally:
+        server.remove()
+
+
+if __name__ == "__main__":
+    sys.exit(main())
