@@ -233,7 +233,7 @@ class MessageOutbox:
     plan : callable
         Return the plan of the site: the words of its open alerts, and what a digest tells of it.
     address : str, optional
-        Where the pages are: each message ends with the address of the alerts there.
+        Where the pages are: each message ends with the addresses of what it tells there.
     """
 
     def __init__(
@@ -249,7 +249,7 @@ class MessageOutbox:
         address: str | None = None,
     ) -> None:
         self._messages, self._way, self._site, self._plan = messages, way, site, plan
-        self._link = () if address is None else (f"{address}/alerts",)
+        self._address = address
         self._policy, self._marks, self._doubts = policy, marks, doubts
         self._seen_ms: dict[str, int] = {}
 
@@ -298,7 +298,25 @@ class MessageOutbox:
     def _as_read(self, message: Message) -> Message:
         """The message with units and dates as people at the site read them."""
         text = self._site.units.text
-        return replace(message, subject=text(message.subject), lines=(*map(text, message.lines), *self._link))
+        links = () if self._address is None else links_of(message, self._address)
+        return replace(message, subject=text(message.subject), lines=(*map(text, message.lines), *links))
+
+
+PLACES = (("booked/", "/work#booked"), ("water/", "/work#water"))  # of the states of plans, by how their subjects begin
+
+
+def links_of(message: Message, address: str) -> tuple[str, ...]:
+    """Return where the pages have what a message tells: its alert, or all of them, the booked work, tonight's water.
+
+    Parameters
+    ----------
+    message : Message
+    address : str
+        Of the pages, without a path.
+    """
+    alerts = [f"/alerts#alert-{message.alerts[0]}" if len(message.alerts) == 1 else "/alerts"] if message.alerts else []
+    plans = [path for subject, path in PLACES if any(state.startswith(subject) for state in message.states)]
+    return tuple(f"{address}{path}" for path in (*alerts, *plans) or ("/",))
 
 
 def marks_in(diary: Diary, now_ms: int) -> Marks:

@@ -11,6 +11,8 @@ import pytest
 
 from api.app import create_app
 from pipeline.diary.entry import DiaryEntry
+from pipeline.notify.outbox import links_of
+from pipeline.notify.policy import Message
 from pipeline.store.journal import Event
 from tests.api.advice_by_hand import advice
 from tests.api.served import TestClient
@@ -108,3 +110,17 @@ def test_the_twin_has_the_same(client: TestClient) -> None:
 def test_today_and_work_lead_to_it(client: TestClient) -> None:
     for path in ("/", "/work"):
         assert 'href="/alerts"' in client.get(path).text
+
+
+def test_the_links_of_messages_open_what_they_tell_of(client: TestClient, ground: Ground) -> None:
+    """Each address that a message to people ends with is a page, with the place that it names: an open alert of its
+    own, all of them, the booked work, tonight's water, and Today where a message is of none of these."""
+    alerts = tuple(one.alert_id for one in ground.pipeline.alerts())
+    states = ("booked/square/scarifying.standard/x=go", "water/s1=dry")
+    told = [(alerts[:1], ()), ((*alerts, "another"), states), ((), ())]
+    links = [link for a, s in told for link in links_of(Message("m", 0, "digest", False, "", (), (), a, s), "")]
+    assert len(links) == 5
+    for link in links:
+        path, _, place = link.partition("#")
+        answer = client.get(path, headers={"Accept": "text/html"})
+        assert answer.status_code == 200 and (not place or f'id="{place}"' in answer.text), link

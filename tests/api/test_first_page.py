@@ -16,6 +16,7 @@ import pytest
 from api.app import create_app
 from hardware.probe import load_probe
 from hardware.reading import Batch, LiveReading, Reading, Status
+from pipeline.errors import StoreFull
 from pipeline.mqtt.field_checks import FieldChecks
 from pipeline.service import CHECKS_KEY, Pipeline
 from pipeline.units import Flag
@@ -178,6 +179,7 @@ def test_the_check_ticks_by_itself_and_nothing_is_believed_before_its_last_tick(
     status(ground)
     hear(ground, 0.21, seq=1)
     assert flags(pipeline) == {int(Flag.GOOD)} and "Begin the check" in said(client)
+    ground.clock.wall_ms += 3_600_000
     do(client, "begin")
     pipeline.recompute("s1")
     assert flags(pipeline) == {int(Flag.FAIL)} and "Not yet a reading to be believed" in said(client)
@@ -292,6 +294,25 @@ def test_a_check_outlives_the_server_and_damage_to_its_note(ground: Ground, clie
     for bad in ({"s1/p1": 3}, {"s1/p1": {"quiet": {"x": [1]}}}, {"s1/p1": {**kept["s1/p1"], "done_ms": {"moon": 1}}}):  # type: ignore[dict-item]
         assert FieldChecks({"s1/p1": CHANNELS}, bad).get("s1/p1") is None
     assert FieldChecks({}, kept).get("s1/p1") is None
+
+
+def test_a_tick_that_could_not_be_kept_is_made_again(
+    ground: Ground, client: TestClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A full disk takes nothing, and nothing is ticked that a restart would not know; the next reading ticks it."""
+    do(client, "begin")
+    probe = Probe(ground)
+
+    def full(*_: object) -> None:
+        raise StoreFull("no room")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(ground.pipeline.journal, "keep_note", full)
+        with pytest.raises(StoreFull):
+            probe.reads(AIR)
+    assert twin(client)["steps"][0]["state"] == "now"
+    probe.reads(AIR)
+    assert twin(client)["steps"][0]["state"] == "done" and "s1/p1" in ground.pipeline.journal.note(CHECKS_KEY)
 
 
 def test_who_knows_better_takes_a_probe_as_it_is(ground: Ground, client: TestClient) -> None:

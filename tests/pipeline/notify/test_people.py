@@ -18,7 +18,7 @@ from pipeline.advice.report import SurfaceAdvice
 from pipeline.diary.entry import DiaryEntry
 from pipeline.diary.facts import DatedPass
 from pipeline.notify.channels import HttpWay
-from pipeline.notify.outbox import REFUSED_TRIES, MessageOutbox, Messages, Notifier, marks_in, no_plan
+from pipeline.notify.outbox import REFUSED_TRIES, MessageOutbox, Messages, Notifier, links_of, marks_in, no_plan
 from pipeline.notify.policy import Marks, Message
 from pipeline.plan.booked import Judgement
 from pipeline.plan.planner import SitePlan
@@ -150,13 +150,25 @@ def test_a_message_made_while_a_time_is_in_doubt_ends_with_it(person: Person, we
     assert len(sure) == 1 and "not confirmed" not in sure[0]
 
 
-def test_a_message_ends_with_the_address_of_the_alerts(database: SqlDatabase, web: HttpServer) -> None:
-    """Where the settings know how a phone reaches the pages."""
+def test_a_message_ends_with_the_addresses_of_what_it_tells(database: SqlDatabase, web: HttpServer) -> None:
+    """Where the settings know how a phone reaches the pages: of one alert its own place, of several their page, of
+    booked work and of a course about water their parts of the work page."""
     person = Person(database, web.address, pages="https://turf.example.org")
     person.tell("a", "roots_dry")
     person.step(18.25)
-    ((_, sent),) = web.heard
-    assert json.loads(sent)["lines"][-1] == "https://turf.example.org/alerts"
+    person.tell("b", "roots_dry")
+    person.tell("c", "roots_shallow")
+    person.step(24.0)
+    one, several = (json.loads(sent)["lines"] for _, sent in web.heard)
+    assert one[-1] == "https://turf.example.org/alerts#alert-alert-a"
+    assert several[-1] == "https://turf.example.org/alerts" and "https" not in several[-2]
+    for states, ends in (
+        (("booked/green/slitting.standard/x=go",), ["/work#booked"]),
+        (("water/s1=dry", "booked/green/slitting.standard/x=go"), ["/work#booked", "/work#water"]),
+        ((), ["/"]),
+    ):
+        message = Message("m", 0, "digest", False, "", (), (), (), states)
+        assert list(links_of(message, "")) == ends
 
 
 def test_after_an_outage_of_days_the_rest_comes_as_one_digest(person: Person, web: HttpServer) -> None:
