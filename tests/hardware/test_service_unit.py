@@ -144,4 +144,38 @@ def test_script_for_the_box_prints_what_it_would_do(tmp_path: Path) -> None:
     )
     assert "underturf install-service" in box.stdout and "underturf install-service" not in node.stdout
     odd = run("--yes")
-    assert odd.returncode == 2 and "expected --do, --node or nothing" in odd.stderr
+    assert odd.returncode == 2 and "expected --do, --node, --upgrade or nothing" in odd.stderr
+
+
+def test_an_upgrade_is_a_backup_then_the_new_version_then_a_check(tmp_path: Path) -> None:
+    """In this order, printed and not done; without an installed one it is refused; a failing step leaves the settings
+    as they are, names the way back and goes no further. Both commands and the backup are the real ones."""
+    place, settings, backups = (tmp_path / name for name in ("place", "settings", "backups"))
+    asked = {
+        "UNDERTURF_PLACE": str(place), "UNDERTURF_SETTINGS": str(settings), "UNDERTURF_BACKUPS": str(backups),
+        "PATH": f"{Path(sys.executable).parent}:/usr/bin:/bin",
+    }  # fmt: skip
+
+    def run(*words: str) -> subprocess.CompletedProcess[str]:
+        command = ["sh", str(SCRIPT), "--upgrade", *words]
+        return subprocess.run(command, env=asked, capture_output=True, text=True, check=False)
+
+    refused = run()
+    assert refused.returncode == 1 and "found no Underturf to upgrade" in refused.stderr
+    (place / "bin").mkdir(parents=True)
+    for name in ("underturf", "underturf-agent"):
+        (place / "bin" / name).symlink_to(Path(sys.executable).parent / name)
+    settings.mkdir()
+    told = run()
+    assert told.returncode == 0 and " backup --to " not in told.stdout  # a node has no data of its own
+    assert f"pip install --quiet {ROOT}\n" in told.stdout
+    site = (ROOT / "hardware" / "docs" / "underturf.toml").read_text(encoding="utf-8")
+    (settings / "underturf.toml").write_text(site, encoding="utf-8")
+    told = run()
+    steps = [told.stdout.index(word) for word in (" backup --to ", f"install --quiet {ROOT}[server]", " check ")]
+    assert told.returncode == 0 and steps == sorted(steps) and not backups.exists()
+    failed = run("--do")  # no site has run here, so there is nothing to back up
+    assert failed.returncode != 0 and "pip" not in failed.stdout
+    assert "expected the data of a site that has run here" in failed.stderr
+    assert "Nothing more is done" in failed.stderr and "restore --replace" in failed.stderr
+    assert (settings / "underturf.toml").read_text(encoding="utf-8") == site
