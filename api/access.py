@@ -51,7 +51,7 @@ NEEDS: Mapping[str, Access] = {
         """,
         Access.SEASON: """
             GET /season  GET /season/{surface}  GET /sheet/{surface}  GET /api/v1/surfaces/{name}/season
-            GET /api/v1/live
+            GET /api/v1/live  GET /photos/{name}
         """,
         Access.READ: """
             GET /  GET /work  GET /work/book  GET /work/{surface}/windows  GET /diary  GET /diary/{entry_id}

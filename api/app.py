@@ -31,6 +31,7 @@ from api import (
     health,
     live,
     nodes,
+    photos,
     probes,
     problems,
     season,
@@ -94,7 +95,7 @@ def create_app(pipeline: Pipeline) -> FastAPI:
         data, alert_history, answers, advice, booking, diary, feed, first, first_page, live, nodes, season, ground,
         health, today, station, probes, probe_pages, alerts, book, windows, work, year, ground_page, compare,
         compare_page, tour, tour_page, trust, trust_page, forms, diary_page, sign_in_page, people_page, offline_page,
-        settings, settings_page,
+        settings, settings_page, photos,
     ):  # fmt: skip
         app.include_router(part.router)
     app.include_router(people_page.data)
@@ -148,7 +149,7 @@ class _Guard:
         if scope["type"] == "http":
             headers = Headers(scope=scope)
             problem = refuse_host(headers, scope["app"].state.hosts)
-            problem = problem or refuse_long(scope["method"], headers.get("content-length"))
+            problem = problem or refuse_long(scope["method"], scope["path"], headers)
             if problem is not None:
                 await problems.answer(Request(scope), problem)(scope, receive, guarded)
                 return

@@ -25,6 +25,7 @@ from pipeline.site.fields import nearest
 from pipeline.site.ground import Surface
 from pipeline.site.settings import SiteConfig
 from pipeline.store.diary import Diary
+from pipeline.store.photos import photos_of
 from pipeline.units import EVER_MS
 
 SLACK_MS = 3_600_000  # a phone's clock may be fast
@@ -80,7 +81,7 @@ def check(config: SiteConfig, diary: Diary, entry: DiaryEntry, now_ms: int) -> l
         meant = diary.entry(number)
         if meant is None or meant.kind != "pass":
             faults.append(f"entry: found {number}, expected the number of a pass in the diary")
-    faults += _follows_faults(diary, entry)
+    faults += _photo_faults(config, entry) + _follows_faults(diary, entry)
     if surface is not None and not faults:
         faults += _in_the_way(surface, diary, entry)
     return list(dict.fromkeys(faults))
@@ -123,6 +124,12 @@ def _body_faults(config: SiteConfig, surface: Surface | None, entry: DiaryEntry)
         if body["channel"] not in buried_here:
             faults.append(f"channel: found {body['channel']!r}, expected {nearest(body['channel'], buried_here)}")
     return faults
+
+
+def _photo_faults(config: SiteConfig, entry: DiaryEntry) -> list[str]:
+    named, kept = entry.body.get("photos"), photos_of(config.data.dir, entry)
+    lacking = [one for one in named if one not in kept] if isinstance(named, list | tuple) else []
+    return [f"photos: found {str(one)[:40]!r}, expected the name of a photograph that is kept here" for one in lacking]
 
 
 def _follows_faults(diary: Diary, entry: DiaryEntry) -> list[str]:

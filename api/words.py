@@ -785,4 +785,7 @@ def _details(entry: DiaryEntry, own: Own) -> list[str]:
         for key, value in entry.body.items()
         if key in _FIELD_WORDS or key in _IN_THEIR_WORDS or (key == "text" and entry.kind == "sight")
     ]
+    photos = entry.body.get("photos")
+    if isinstance(photos, list | tuple) and photos:
+        parts.append(say_many("{n} photograph", "{n} photographs", len(photos)))
     return [*parts, say("around the probes")] if entry.body.get("around") else parts

@@ -7,14 +7,16 @@ What is kept out here is a foreign page in the reader's browser, one whose name 
 from __future__ import annotations
 
 import ipaddress
+import re
 import socket
 from collections.abc import Collection
 from typing import Annotated
-from urllib.parse import parse_qsl
+from urllib.parse import parse_qsl, urlencode
 
 from fastapi import Depends, Request
 from starlette.concurrency import run_in_threadpool
-from starlette.datastructures import Headers
+from starlette.datastructures import FormData, Headers, UploadFile
+from starlette.exceptions import HTTPException
 
 from api.access import is_form_token
 from api.problems import MAX_SHOWN, Problem, SendAgain
@@ -22,8 +24,11 @@ from api.who import host_name, who
 from pipeline.site.server import PagesConfig
 
 MAX_BODY_BYTES = 64_000
+MAX_PHOTO_BODY_BYTES = 25_000_000  # a form with photographs
+TAKES_PHOTOS = re.compile(r"/diary(/\d{1,18})?")
 MAX_FIELDS = 100  # of a form
 FORM_TYPE = "application/x-www-form-urlencoded"
+MULTIPART_TYPE = "multipart/form-data"  # RFC 7578
 OWN_SITES = ("same-origin", "none")  # of Sec-Fetch-Site: our own page, or the reader himself
 
 
@@ -45,7 +50,7 @@ def may_write(request: Request) -> None:
 
 
 async def own_form(request: Request) -> dict[str, str]:
-    """Return the fields of a plain form that one of this server's own pages has sent.
+    """Return the fields of a plain form that one of this server's own pages has sent; its files are `sent_files`.
 
     Raises
     ------
@@ -58,9 +63,9 @@ async def own_form(request: Request) -> dict[str, str]:
     _refuse_foreign(request)
     _refuse_untold(request)
     kind = _kind(request)
-    if kind != FORM_TYPE:
+    if kind != FORM_TYPE and not _takes_files(request):
         raise Problem(415, "Not a form", f"content-type: found {kind or 'none'}, expected {FORM_TYPE}")
-    text = (await request.body()).decode("utf-8", "replace")
+    text = await _form_text(request)
     try:
         fields = dict(parse_qsl(text, keep_blank_values=True, max_num_fields=MAX_FIELDS))
     except ValueError as err:
@@ -74,6 +79,43 @@ async def own_form(request: Request) -> dict[str, str]:
 OwnForm = Annotated[dict[str, str], Depends(own_form)]
 
 
+async def sent_files(request: Request) -> list[UploadFile]:
+    """Return the files of a form, where the address takes any."""
+    if not _takes_files(request):
+        return []
+    form = await _read_parts(request)
+    return [value for _, value in form.multi_items() if isinstance(value, UploadFile) and value.size]
+
+
+SentFiles = Annotated[list[UploadFile], Depends(sent_files)]
+
+
+def _takes_files(request: Request) -> bool:
+    return _kind(request) == MULTIPART_TYPE and TAKES_PHOTOS.fullmatch(request.url.path) is not None
+
+
+async def _read_parts(request: Request) -> FormData:
+    """Fields and files of a form, read once a request: the files wait on the disk (RFC 7578).
+
+    Raises
+    ------
+    Problem
+        400 for one that is cut off or has too much in it.
+    """
+    try:
+        return await request.form(max_files=MAX_FIELDS, max_fields=MAX_FIELDS, max_part_size=MAX_BODY_BYTES)
+    except HTTPException as err:
+        raise Problem(400, "Not a whole form", f"body: found one that does not read ({err.detail})") from err
+
+
+async def _form_text(request: Request) -> str:
+    """The fields of a form as a plain one would have sent them."""
+    if not _takes_files(request):
+        return (await request.body()).decode("utf-8", "replace")
+    form = await _read_parts(request)
+    return urlencode([(key, value) for key, value in form.multi_items() if isinstance(value, str)])
+
+
 async def sent_form(request: Request) -> str:
     """Return the body of a plain form as it was sent, so that it can be sent once more; empty for other bodies.
 
@@ -84,7 +126,7 @@ async def sent_form(request: Request) -> str:
         _refuse_untold(request)
     except Problem:
         return ""
-    return (await request.body()).decode("utf-8", "replace") if _kind(request) == FORM_TYPE else ""
+    return await _form_text(request) if _kind(request) == FORM_TYPE or _takes_files(request) else ""
 
 
 def own_path(text: str, other: str = "/") -> str:
@@ -144,12 +186,15 @@ def refuse_host(headers: Headers, own: Collection[str]) -> Problem | None:
     return Problem(421, "Not the name of this server", detail)
 
 
-def refuse_long(method: str, length: str | None) -> Problem | None:
+def refuse_long(method: str, path: str, headers: Headers) -> Problem | None:
     """The problem of a body whose length is not told or too great, before any of it is read; None for others."""
+    length = headers.get("content-length")
     if method not in ("POST", "PUT", "PATCH"):
         return None
     if length is None or not length.isdecimal():
         return Problem(411, "Length not told", f"content-length: found {length}, expected the length of the body")
-    if int(length) > MAX_BODY_BYTES:
-        return Problem(413, "Too long", f"content-length: found {length} bytes, expected at most {MAX_BODY_BYTES}")
+    is_roomy = headers.get("content-type", "").lower().startswith(MULTIPART_TYPE) and TAKES_PHOTOS.fullmatch(path)
+    most = MAX_PHOTO_BODY_BYTES if is_roomy else MAX_BODY_BYTES
+    if int(length) > most:
+        return Problem(413, "Too long", f"content-length: found {length} bytes, expected at most {most}")
     return None

@@ -8,11 +8,13 @@ button beside a field; without a script the same forms lead through the server a
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
+from starlette.datastructures import UploadFile
 
 from api import diary, words
 from api.booking import BLADES, BURIED, jobs_of, kinds_of
@@ -33,9 +35,10 @@ from api.diary_form import (
 )
 from api.pages.frame import answer, page
 from api.pages.parts import UNDO_MS, head
+from api.photos import PHOTOGRAPHED, keep_photos
 from api.problems import PROBLEM_TYPE, Problem, wants_page
 from api.slices import Pen, ruler_svg
-from api.writing import OwnForm, own_path
+from api.writing import OwnForm, SentFiles, own_path
 from pipeline.diary.entry import DiaryEntry, counts, questions_of
 from pipeline.diary.facts import DiaryFacts, read_diary
 from pipeline.service import Pipeline
@@ -56,7 +59,7 @@ router = APIRouter(include_in_schema=False)
 
 
 @router.get("/diary", response_class=HTMLResponse)
-def diary_page(request: Request, on: str = "", older: str = "", rare: str = "") -> Response:
+def diary_page(request: Request, on: str = "", older: str = "", rare: str = "", photo: str = "") -> Response:
     pipeline = pipeline_of(request)
     if not pipeline.config.stations():
         return answer(request, "empty.html", pipeline, {"twin": "/api/v1/site"})
@@ -65,8 +68,8 @@ def diary_page(request: Request, on: str = "", older: str = "", rare: str = "") 
     name = station.name if station else surface.name
     kinds = RARE if rare else USUAL
     return page(
-        request, "diary.html", (diary_page, name, past, kinds),
-        lambda: _facts(request, surface, station, kinds, older=past),
+        request, "diary.html", (diary_page, name, past, kinds, photo == "lost"),
+        lambda: {**_facts(request, surface, station, kinds, older=past), "photo_lost": photo == "lost"},
     )  # fmt: skip
 
 
@@ -81,14 +84,18 @@ def entry_page(request: Request, entry_id: int) -> Response:
 
 
 @router.post("/diary")
-def write(request: Request, form: OwnForm) -> Response:
-    """Write what a form amounts to; the same `sent_as` again writes nothing more."""
+def write(request: Request, form: OwnForm, files: SentFiles) -> Response:
+    """Write what a form amounts to, with its photographs; the same `sent_as` again writes nothing more."""
     pipeline, now_ms = pipeline_of(request), pipeline_of(request).clock.now_ms()
     draft = draft_of(pipeline, form, now_ms)
     if not draft.entries or (_is_news(pipeline, draft) and (draft.faults or draft.questions or draft.lift)):
         return _refused(request, form, draft)
+    *others, last = draft.entries
+    last, told = _with_photos(pipeline, last, files, with_place=bool(form.get("photo_place")))
+    draft = replace(draft, entries=(*others, last))
     written = [_write(request, draft, entry) for entry in draft.entries]
-    return _written(request, written, f"/diary?on={_on(written[-1])}#entry-{written[-1].id}")
+    lost = "&photo=lost" if told else ""
+    return _written(request, written, f"/diary?on={_on(written[-1])}{lost}#entry-{written[-1].id}", told)
 
 
 @router.post("/diary/undone")
@@ -153,6 +160,19 @@ def _is_news(pipeline: Pipeline, draft: Draft) -> bool:
     return pipeline.diary.sent_as(draft.entries[-1].sent_as) is None
 
 
+def _with_photos(
+    pipeline: Pipeline, entry: DiaryEntry, files: Sequence[UploadFile], *, with_place: bool
+) -> tuple[DiaryEntry, list[str]]:
+    """An entry with its photographs, and which were not kept; one that was sent before has those of the first time."""
+    before = pipeline.diary.sent_as(entry.sent_as)
+    if before is None:
+        names, told = keep_photos(pipeline.config.data.dir, files, with_place=with_place)
+    else:
+        kept = before.body.get("photos")
+        names, told = list(kept) if isinstance(kept, list) else [], []
+    return (replace(entry, body={**entry.body, "photos": names}) if names else entry), told
+
+
 def _write(request: Request, draft: Draft, entry: DiaryEntry) -> DiaryEntry:
     if draft.instead_of and entry is draft.entries[-1]:
         return diary.change(request, draft.instead_of, entry, [])
@@ -167,19 +187,19 @@ def _again(entry: DiaryEntry, now_ms: int, *, confirmed: bool | None = None) -> 
     )  # fmt: skip
 
 
-def _written(request: Request, written: Sequence[DiaryEntry], leads: str) -> Response:
+def _written(request: Request, written: Sequence[DiaryEntry], leads: str, told: Sequence[str] = ()) -> Response:
     if wants_page(request):
         return RedirectResponse(leads, 303)
     pipeline = pipeline_of(request)
     now_ms, last = pipeline.clock.now_ms(), written[-1]
-    told = {
+    shown = {
         "entry": diary.entry_out(last).model_dump(),
         "entries": " ".join(str(one.id) for one in written),
         "said": words.tied(words.entry_line(pipeline.config, last, now_ms)),
-        "questions": diary.written_already(pipeline, last),
+        "questions": [*told, *diary.written_already(pipeline, last)],
         "at": leads,
     }
-    return JSONResponse(told, 201)
+    return JSONResponse(shown, 201)
 
 
 def _done(request: Request, leads: str) -> Response:
@@ -268,6 +288,7 @@ def _facts(
         "surface": surface,
         "station": station,
         "big": BIG,
+        "photographed": PHOTOGRAPHED,
         "is_rare": kinds is RARE,
         "forms": [view.form(kind, form, draft) for kind in kinds],
         "latest": [view.line(entry) for entry in newest],

@@ -30,8 +30,9 @@ def worker() -> Response:
 
 
 @router.get(SCRIPT_TEXTS)
-def texts() -> Response:
-    """What the script says of entries that wait, in the language of the site; apart, as pages are to stay small."""
+def texts(request: Request) -> Response:
+    """What scripts say of entries that wait and of photographs, in the language of the site; apart, as pages are to
+    stay small."""
     said = {
         "one": say("1 entry waits on this phone"),
         "many": say("{n} entries wait on this phone"),
@@ -52,6 +53,16 @@ def texts() -> Response:
         "cannotTell": say("Cannot tell"),
         "was": say("It was: {what}"),
         "unsent": say("Unsent"),
+        "ruler": say("To measure the thatch: touch the ruler at one mark."),
+        "rulerTo": say("Touch the ruler at the other mark."),
+        "top": say("Touch the top of the thatch."),
+        "foot": say("Touch its foot."),
+        "found": say("{found} is in the field of the thatch. Look whether it can be."),
+        "noThickness": say("That gives no thickness: touch again."),
+        "chosen": say("The photograph that was chosen"),
+        "between": say("Between the two marks, {unit}", unit=pipeline_of(request).config.site.units.short),
+        "touchAgain": say("Touch again"),
+        "keepPlace": say("Keep where it was taken, if the camera noted it"),
         "sendNow": say("Send now"),
         "asMine": say("Send it as mine"),
         "signInThere": say("Sign in"),

@@ -20,13 +20,14 @@ from api.depths import DepthNow, StationHistory, depths_now, leaf_mm, root_depth
 from api.known import KnownFigure, known_line
 from api.pages.frame import page
 from api.pages.parts import head, layers_said, see_to, thatch_words, told
+from api.photos import PHOTOGRAPHED, ShownPhoto, shown_photos
 from api.plots import depth_plots, picture, rain_plot, season_of, time_ticks
 from api.slices import Pen, end_mm, ruler_svg, slice_svg
 from api.state import StationNow, WettingNow, number, rows_of, wettings
 from pipeline.service import Pipeline
 from pipeline.site.local_units import LocalUnits
 from pipeline.texts import figure, in_a_row, later, later_as, say, say_as, say_many
-from pipeline.units import DAY_MS, HOUR_MS
+from pipeline.units import DAY_MS, EVER_MS, HOUR_MS
 
 SPANS = {
     "1": later("a day"), "3": later("3 days"), "14": later("2 weeks"), "90": later("3 months"), "366": later("a year")
@@ -59,6 +60,7 @@ DEFAULT_SPAN = "14"
 FIGURES_EVERY_S = 60  # an open page asks for its figures again at most so often
 SHOWN_WETTINGS = 3
 YEAR_DAYS = 366
+SHOWN_PHOTOS = 4
 DONE = ("watering", "pass", "core", "lift", "return", "dressing")  # entries of the diary that stand over the picture
 SLICE_PX, MOST_PX_A_MM, SHOWN_SCALE = 390.0, 1.5, 416 / 312  # of the large slice; how much larger a desk shows it
 LEFT_PX, WIDE_PX_OF_SLICE, LABEL_PX = 44.0, 122.0, 33.0
@@ -123,8 +125,14 @@ def _facts(request: Request, name: str, days: str) -> dict[str, Any]:
         "depths": [_depth_row(one) for one in depths],
         "rows": _rows(state, zone),
         "known": [known_line(one, zone) for one in known],
+        "photos": _photos(pipeline, name),
         "csv": _csv(state, int(days)),
     }
+
+
+def _photos(pipeline: Pipeline, station: str) -> list[ShownPhoto]:
+    entries = pipeline.diary.entries(PHOTOGRAPHED, *EVER_MS)
+    return shown_photos(pipeline, [one for one in entries if one.station == station], SHOWN_PHOTOS)
 
 
 def _lead(state: StationNow, roots: KnownFigure | None) -> str:

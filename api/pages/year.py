@@ -20,6 +20,7 @@ from api import schema, season_schema, words
 from api.data import pipeline_of
 from api.known import amount_between
 from api.pages.frame import answer, page
+from api.photos import ShownPhoto, shown_photos
 from api.plots import bars
 from api.season import season_of, surface_of, year_of
 from api.slices import figure
@@ -30,6 +31,7 @@ from pipeline.stages.catalogue import CATALOGUE
 from pipeline.texts import day_words, later_as, month, month_letter, say, say_as
 from pipeline.texts import figure as decimal
 
+MOST_SHOWN_PHOTOS = 12
 CORE_HALF = 0.6  # per cent of the year on either side of a core's stroke
 ROOM = 1.25  # of the deepest figure of a track
 LEAST_THATCH_MM, LEAST_ROOTS_MM, LEAST_CUT_MM = 20.0, 120.0, 40.0  # depth of a track that holds little
@@ -103,8 +105,17 @@ def _facts(pipeline: Pipeline, surface: Surface, year: int) -> dict[str, Any]:
         "surfaces": [(one.name, one.title) for one in pipeline.config.surfaces],
         "years": [y for y in (year - 1, year, year + 1) if y <= this_year],
         "shown_year": year,
+        "photos": _photos(pipeline, surface, year),
         "date": _long(pipeline.clock.now_ms(), zone),
     }
+
+
+def _photos(pipeline: Pipeline, surface: Surface, year: int) -> list[ShownPhoto]:
+    """Photographs of the cores of a year, beside the track of the thatch."""
+    zone = ZoneInfo(pipeline.config.site.timezone)
+    edges = [datetime.datetime(one, 1, 1, tzinfo=zone).timestamp() * 1000 for one in (year, year + 1)]
+    cores = pipeline.diary.entries(("core",), round(edges[0]), round(edges[1]))
+    return shown_photos(pipeline, [one for one in cores if one.surface == surface.name], MOST_SHOWN_PHOTOS)
 
 
 def _long(at_ms: int, zone: str) -> str:

@@ -94,9 +94,9 @@ async function send(asWhoever = false) {
 // --- what is to be kept
 
 function inWords(form) {
-  const fields = [...form.elements].filter((one) => one.name && one.type !== "hidden" && one.value && (one.type !== "radio" || one.checked));
+  const fields = [...form.elements].filter((one) => one.name && one.type !== "hidden" && one.value && (!/radio|checkbox/.test(one.type) || one.checked));
   const said = fields.map((one) => {
-    if (one.type === "radio") return one.parentElement.textContent.trim();
+    if (/radio|checkbox/.test(one.type)) return one.parentElement.textContent.trim();
     if (one.type === "file") return one.files[0]?.name;
     return `${one.labels[0]?.textContent || ""} ${one.value} ${one.parentElement.querySelector(".u")?.textContent || ""}`.trim();
   });

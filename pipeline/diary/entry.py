@@ -9,6 +9,7 @@ from __future__ import annotations
 import itertools
 import json
 import math
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cache
@@ -25,6 +26,8 @@ from pipeline.texts import say
 
 MAX_BODY_CHARACTERS = 20_000
 MAX_SENT_AS = 200
+MOST_PHOTOS = 4  # of an entry
+_PHOTO = re.compile(r"[0-9a-f]{32}")
 LATEST_MS = 4_102_444_800_000  # 2100-01-01: pages put times into the site's zone, and no calendar has the year 10000
 MAX_THATCH_MM = 200.0
 MAX_WATER_MM = 500.0
@@ -121,6 +124,11 @@ _Path = Annotated[
     Field(strict=False, min_length=1, max_length=100, description="1 to 100 points, each two numbers of metres"),
 ]
 _Number = Annotated[int, Field(gt=0, description="the number of an entry")]
+_Photo = Annotated[str, Field(pattern=_PHOTO.pattern, max_length=32)]
+_Photos = Annotated[
+    tuple[_Photo, ...],
+    Field(strict=False, max_length=MOST_PHOTOS, description=f"names of at most {MOST_PHOTOS} photographs, as a list"),
+]
 
 
 class SightBody(EntryBody):
@@ -131,6 +139,7 @@ class SightBody(EntryBody):
     what: SightKind
     value: float = Field(ge=0.0, le=4.0)
     text: _Words | None = None
+    photos: _Photos | None = None
 
     @field_validator("value")
     @classmethod
@@ -288,6 +297,7 @@ KINDS: Mapping[str, type[EntryBody]] = {
         organic_from_mm=_mm(MAX_DEPTH_MM),
         organic_to_mm=_mm(MAX_DEPTH_MM),
         method=_said(_Words),
+        photos=_said(_Photos),
     ),
     "depth": _kind("a probe's depth measured anew", channel=_needed(_Channel), depth_mm=_mm(MAX_DEPTH_MM, needed=True)),
     "dressing": _kind(
@@ -357,8 +367,13 @@ KINDS: Mapping[str, type[EntryBody]] = {
         mark=_needed(Mark),
         why=_said(_Words),
     ),
-    "note": _kind("a note", text=_said(_Words)),
+    "note": _kind("a note", text=_said(_Words), photos=_said(_Photos)),
 }
+
+
+def is_photo(name: str) -> bool:
+    """Return whether a text is one that a photograph may be named by."""
+    return _PHOTO.fullmatch(name) is not None
 
 
 def entry_faults(entry: DiaryEntry) -> list[str]:

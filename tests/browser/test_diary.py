@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from PIL import Image
 
 from pipeline.diary.entry import DiaryEntry
 from tests.api.advice_by_hand import advice
@@ -22,7 +23,7 @@ from tests.browser.test_work_page import tabbed
 from tests.pipeline.conftest import wait_until
 
 Opens = Callable[..., Any]
-MOST_TAPS, CORE_S, GLOVE_PX, PAGE_BYTES = 6, 20.0, 48, 8_500
+MOST_TAPS, CORE_S, GLOVE_PX, PAGE_BYTES = 6, 20.0, 48, 8_800
 WIDE = """() => [...document.querySelectorAll("main *")]
   .filter((e) => e.checkVisibility() && e.getBoundingClientRect().right > innerWidth + 1).map((e) => e.outerHTML)"""
 TARGETS = """() => [...document.querySelectorAll("main a, nav a, summary, button, input:not([type=hidden]), select")]
@@ -239,12 +240,36 @@ def test_what_cannot_be_sent_waits_in_the_browser(opens: Opens, ground: Ground, 
     page.get_by_role("button", name="Discard").first.click()
     page.get_by_role("button", name="Discard it: it is written nowhere else").click()
     page.get_by_text("1 entry waits on this phone").wait_for()
+    assert not page.locator("#unsent").get_by_role("link", name="Sign in").is_visible()
     page.unroute("**/diary")
     page.get_by_role("button", name="Send now").click()
     page.locator("#unsent").wait_for(state="hidden")
     entry = ground.pipeline.diary.entries(["watering"], 0, 2**60)[-1]
     assert entry.body["water_mm"] == 8
     ground.pipeline.diary.strike(entry.id, ground.clock.now_ms())
+
+
+def test_thatch_is_measured_on_a_photograph_by_four_touches(opens: Opens, place: str, tmp_path: Path) -> None:
+    """A picture of 10 points a millimetre: two touches 50 mm apart on the ruler, two on a thatch of 14 mm (drawn so).
+    Touches are whole points of a window of 390, so that a millimetre is the tolerance."""
+    picture = Image.new("RGB", (800, 1000), "white")
+    picture.paste("brown", (400, 300, 700, 440))
+    picture.save(tmp_path / "core.png")
+    opened = opens(390)
+    page = opened.page
+    page.goto(f"{place}/diary?on=s1#core")
+    page.set_input_files("#core [name=photo]", tmp_path / "core.png")
+    shown = page.locator("#core .picture img")
+    wait_until(lambda: (shown.bounding_box() or {"height": 0})["height"] > 200, "the picture is shown")
+    scale = shown.bounding_box()["width"] / 800
+    for x, y in ((100, 300), (100, 800), (500, 300), (500, 440)):
+        page.locator("#core .picture").click(position={"x": x * scale, "y": y * scale})
+    page.get_by_text("is in the field of the thatch").wait_for()
+    assert float(page.input_value("#core [name=thatch_mm]")) == pytest.approx(14, abs=1)
+    page.fill("#core .measure input", "100")
+    assert float(page.input_value("#core [name=thatch_mm]")) == pytest.approx(28, abs=1)
+    page.screenshot(path=tmp_path / "measured.png")
+    assert opened.said == []
 
 
 def test_where_the_browser_keeps_nothing_the_form_stays(opens: Opens, place: str) -> None:

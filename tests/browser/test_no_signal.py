@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+from PIL import Image
 from playwright.sync_api import Error, Page, Playwright, sync_playwright
 
 from api.people import add_person, invite, new_session
@@ -23,6 +24,7 @@ from pipeline.run.clock import SystemClock
 from pipeline.store.database import Database
 from pipeline.store.diary import Diary
 from pipeline.store.people import People
+from pipeline.store.photos import photos_of
 from pipeline.units import EVER_MS
 from tests.api.site import SETTINGS
 from tests.browser.phone import Phone
@@ -126,10 +128,12 @@ def test_in_the_clear_and_untrusted_nothing_opens(field: Field, tmp_path: Path) 
             page.goto(ADDRESS)
 
 
-def write_note(page: Page, text: str) -> None:
+def write_note(page: Page, text: str, photo: Path | None = None) -> None:
     """Write a note in the form of the diary, as a thumb does."""
     page.goto(f"{ADDRESS}/diary?on=s1#note")
     page.fill("#note [name=text]", text)
+    if photo is not None:
+        page.set_input_files("#note [name=photo]", photo)
     page.locator("#note button.ok").click()
     wait_until(lambda: page.input_value("#note [name=text]") == "", "the form has been taken")
 
@@ -171,18 +175,21 @@ def opened_diary(field: Field, page: Page, name: str) -> None:
 @pytest.mark.parametrize("count", [6, pytest.param(50, marks=[pytest.mark.soak, pytest.mark.timeout(900)])])
 def test_what_is_written_without_signal_is_written_once_each_in_order(field: Field, tmp_path: Path, count: int) -> None:
     """The browser is killed in the middle and at the end; with the cable in again everything is in the diary once, in
-    the order and with the times of its writing."""
+    the order and with the times of its writing, every third with its photograph."""
     phone, texts = field.new_phone(tmp_path / "phone"), [f"{count}: number {n}" for n in range(count)]
     half = count // 2
+    photos = [tmp_path / f"{n}.jpg" if n % 3 == 0 else None for n in range(count)]
+    for n in range(0, count, 3):
+        Image.effect_noise((1600, 1200), 60).save(tmp_path / f"{n}.jpg")  # some megabytes in all, as a phone's are
     with phone.on() as page:
         opened_diary(field, page, f"Ann {count}")
         field.phone.cable("down")
-        for text in texts[:half]:
-            write_note(page, text)
+        for text, photo in zip(texts[:half], photos, strict=False):
+            write_note(page, text, photo)
         phone.kill()
     with phone.on() as page:
-        for text in texts[half:]:
-            write_note(page, text)
+        for text, photo in zip(texts[half:], photos[half:], strict=True):
+            write_note(page, text, photo)
         page.get_by_text(f"{count} entries wait on this phone").wait_for()
         assert unsent(page) == [f"{text}, waiting" for text in texts]
         phone.kill()
@@ -193,7 +200,10 @@ def test_what_is_written_without_signal_is_written_once_each_in_order(field: Fie
         page.goto(f"{ADDRESS}/diary?on=s1")
         wait_until(lambda: unsent(page) == [], "all are sent", 120)
     assert notes(field, f"{count}:") == texts
-    times = [one.at_ms for one in field.entries() if str(one.body.get("text")).startswith(f"{count}:")]
+    written = [one for one in field.entries() if str(one.body.get("text")).startswith(f"{count}:")]
+    data, times = field.settings.parent / "data", [one.at_ms for one in written]
+    assert [len(photos_of(data, one)) for one in written] == [0 if one is None else 1 for one in photos]
+    assert len({name for one in written for name in photos_of(data, one)}) == len(list(tmp_path.glob("*.jpg")))
     assert times == sorted(times) and times[-1] > times[0]
 
 

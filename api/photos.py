@@ -1,0 +1,147 @@
+"""Photographs of the diary: taken in and made anew, and given out.
+
+Nothing of a file that somebody sends is kept but its picture: decoded within bounds, turned upright, made smaller and
+encoded anew, without the camera's notes, its place among them unless that is wanted.
+"""
+
+from __future__ import annotations
+
+import io
+import threading
+import warnings
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import BinaryIO
+
+from fastapi import APIRouter, Request
+from fastapi.responses import FileResponse
+from PIL import ExifTags, Image, ImageOps, UnidentifiedImageError
+from starlette.datastructures import UploadFile
+
+from api import words
+from api.data import pipeline_of
+from api.problems import Problem
+from pipeline.diary.entry import MOST_PHOTOS, DiaryEntry, is_photo
+from pipeline.errors import StoreFull
+from pipeline.service import Pipeline
+from pipeline.store.photos import keep_file, photo_file, photos_of
+from pipeline.texts import say
+
+PHOTOGRAPHED = ("core", "note", "sight")  # kinds of entry that take photographs
+PICTURE_FORMS = ("JPEG", "PNG", "WEBP")
+MOST_PIXELS = 60_000_000  # more than most phones take; decoded it is 180 MB
+LONGEST_PX, JPEG_QUALITY = 2000, 85  # the millimetres of a ruler are still told apart on a core that fills the picture
+A_YEAR_S = 31_536_000
+_one_at_a_time = threading.Lock()  # of those that are decoded
+
+router = APIRouter(include_in_schema=False)
+
+
+class PhotoRefused(Exception):
+    """A photograph that is not kept, with the reason in words."""
+
+
+@dataclass(frozen=True, slots=True)
+class ShownPhoto:
+    """A photograph on a page: its address and what is written of it."""
+
+    address: str
+    words: str
+
+
+@router.get("/photos/{name}")
+def photo(request: Request, name: str) -> FileResponse:
+    file = photo_file(pipeline_of(request).config.data.dir, name)
+    if not is_photo(name) or not file.is_file():
+        raise Problem(404, "No such photograph", f"found {name[:100]!r}, expected one that an entry of the diary names")
+    headers = {"Cache-Control": f"private, max-age={A_YEAR_S}, immutable"}  # its name is what is in it
+    return FileResponse(file, media_type="image/jpeg", headers=headers)
+
+
+def shown_photos(pipeline: Pipeline, entries: Sequence[DiaryEntry], most: int) -> list[ShownPhoto]:
+    """Return the photographs of entries, the newest first, each with its entry in words."""
+    data, now_ms = pipeline.config.data.dir, pipeline.clock.now_ms()
+    named = [(name, entry) for entry in reversed(entries) for name in photos_of(data, entry)]
+    return [
+        ShownPhoto(f"/photos/{name}", words.tied(words.entry_line(pipeline.config, entry, now_ms)))
+        for name, entry in named[:most]
+    ]
+
+
+def keep_photos(data: Path, sent: Iterable[UploadFile], *, with_place: bool) -> tuple[list[str], list[str]]:
+    """Keep what was sent with an entry; return the names, and what was not kept and why, in words.
+
+    An entry is worth more than its picture: it is written whatever becomes of that.
+    """
+    names, told = list[str](), list[str]()
+    for number, one in enumerate(sent, 1):
+        try:
+            if number > MOST_PHOTOS:
+                raise PhotoRefused(say("an entry takes at most {n}", n=MOST_PHOTOS))
+            name = keep_photo(data, one.file, with_place=with_place)
+            names += [] if name in names else [name]
+        except PhotoRefused as fault:
+            told.append(
+                say("Photograph {number} was not kept, the entry is: {reason}.", number=number, reason=str(fault))
+            )
+    return names, told
+
+
+def keep_photo(data: Path, sent: BinaryIO, *, with_place: bool = False) -> str:
+    """Keep one photograph and return its name; once it is returned, it is on the disk.
+
+    Parameters
+    ----------
+    data : Path
+        The data folder.
+    sent : file
+        As somebody sent it.
+    with_place : bool
+        Whether to keep where it was taken, if the camera noted it.
+
+    Raises
+    ------
+    PhotoRefused
+    """
+    with _one_at_a_time:
+        made = _made_anew(sent, with_place=with_place)
+    try:
+        return keep_file(data, made)
+    except (OSError, StoreFull) as err:
+        raise PhotoRefused(say("the disk does not take it ({reason})", reason=str(err))) from err
+
+
+def _made_anew(sent: BinaryIO, *, with_place: bool) -> bytes:
+    """The picture of a file as a JPEG of our own."""
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", Image.DecompressionBombWarning)  # the bound below is ours, and lower
+            with Image.open(sent, formats=PICTURE_FORMS) as opened:
+                _refuse_large(opened)
+                place = dict(opened.getexif().get_ifd(ExifTags.IFD.GPSInfo)) if with_place else {}
+                opened.draft("RGB", (LONGEST_PX, LONGEST_PX))  # of a JPEG only as much is decoded as is kept
+                upright = ImageOps.exif_transpose(opened).convert("RGB")
+        upright.thumbnail((LONGEST_PX, LONGEST_PX))
+        notes, made = Image.Exif(), io.BytesIO()
+        if place:
+            notes[ExifTags.IFD.GPSInfo] = place
+        upright.save(made, "JPEG", quality=JPEG_QUALITY, optimize=True, exif=notes)
+    except UnidentifiedImageError as err:
+        raise PhotoRefused(say("found no picture, expected one of {forms}", forms=", ".join(PICTURE_FORMS))) from err
+    except (OSError, ValueError, SyntaxError, EOFError, Image.DecompressionBombError) as err:
+        # what Pillow raises over a file that is cut off or damaged: it has no class of its own for it
+        raise PhotoRefused(say("found a damaged picture ({reason}), expected a whole one", reason=str(err))) from err
+    return made.getvalue()
+
+
+def _refuse_large(opened: Image.Image) -> None:
+    """Raise PhotoRefused by the size that a file says it has, before any of it is decoded."""
+    pixels = opened.width * opened.height
+    if pixels > MOST_PIXELS:
+        raise PhotoRefused(
+            say(
+                "found {n:.0f} million points, expected at most {most:.0f} million",
+                n=pixels / 1e6, most=MOST_PIXELS / 1e6,
+            )
+        )  # fmt: skip
