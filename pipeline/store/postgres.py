@@ -93,7 +93,9 @@ class _Session:
         """Return whether the server has closed it, or said something out of turn, which it does before it closes."""
         if self.session.closed:
             return True
-        return bool(select.select([self.session.fileno()], [], [], 0)[0])
+        look = select.poll()
+        look.register(self.session.fileno(), select.POLLIN)
+        return bool(look.poll(0))
 
     def execute(self, statement: str, parameters: Sequence[Any] = (), /) -> Rows:
         """Run one statement. `BEGIN IMMEDIATE` waits for other writers of the site, and is the only one."""
@@ -314,6 +316,8 @@ class PostgresDatabase:
             sql.SQL("SET default_transaction_read_only = {}").format(sql.SQL("on" if reading else "off")),
             sql.SQL("SET synchronous_commit = {}").format(sql.SQL("on")),
             sql.SQL("SET lock_timeout = {}").format(sql.Literal(LOCK_WAIT_MS)),
+            # A machine that is gone lets go of the site after these seconds, and not after hours.
+            sql.SQL("SET tcp_keepalives_idle = 10; SET tcp_keepalives_interval = 5; SET tcp_keepalives_count = 3"),
             sql.SQL("SET client_min_messages = {}").format(sql.SQL("error")),
         ]
         connection.execute(sql.SQL("; ").join(settings))

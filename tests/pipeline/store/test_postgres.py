@@ -4,6 +4,7 @@ Expected values: the tables SQLite has after the same steps, and PostgreSQL's do
 """
 
 import os
+import resource
 from contextlib import closing
 
 import psycopg
@@ -182,3 +183,19 @@ def test_many_rows_are_brought_as_few_are(database, many):
         assert sorted(connection.execute("SELECT key, body FROM note").fetchall()) == sorted(rows)
         events = connection.execute("SELECT id, at_ms, body FROM event ORDER BY number").fetchall()
     assert events == [(key, 5, body) for key, body in rows]
+
+
+def test_a_process_with_many_open_files_reads_and_writes(postgres, site):
+    """Connections beyond the 1024th file of a process, where select(2) ends, are looked at like any other."""
+    soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+    resource.setrlimit(resource.RLIMIT_NOFILE, (min(4096, hard), hard))
+    files = [os.open(os.devnull, os.O_RDONLY) for _ in range(1100)]
+    try:
+        with closing(PostgresDatabase(postgres.dsn, site)) as database:
+            for number in range(2):
+                Journal(database).keep_note("a", {"b": number})
+                assert Journal(database).note("a") == {"b": number}
+    finally:
+        for file in files:
+            os.close(file)
+        resource.setrlimit(resource.RLIMIT_NOFILE, (soft, hard))
