@@ -7,6 +7,7 @@ counts together. What weather does not decide, such as locks and fixtures, is as
 from __future__ import annotations
 
 import numpy as np
+from scipy.special import expit, logit
 
 from pipeline.advice.conditions import (
     DEW,
@@ -20,7 +21,7 @@ from pipeline.advice.conditions import (
     Row,
 )
 from pipeline.forecast.climatology import SOIL_FOLLOWS_H
-from pipeline.forecast.weather_ahead import WeatherAhead, normal_draws
+from pipeline.forecast.weather_ahead import MEMBERS, WeatherAhead, WeatherSource, normal_draws
 from pipeline.forecast.wetness import EDGE_SLACK, WetnessForecast
 from pipeline.units import HOUR_MS, BoolArray, FloatArray
 
@@ -55,7 +56,23 @@ def courses_of(forecast: WetnessForecast, weather: WeatherAhead | None) -> Cours
         air,
         soil + SOIL_MISS_K * normal_draws(members, 5),
         np.broadcast_to(DEW_MISS_K * normal_draws(members, 6), air.shape),
+        weather.source is WeatherSource.FORECAST,
     )
+
+
+# Intercept and slope of a logistic curve through the shares, with a weather forecast and without one: fitted on 24
+# simulated seasons, seeds 0 to 2, 3421 hours one, three and five days ahead, by the bounds as they are. Courses round a
+# forecast lie further apart than they need; those without one are right as they come.
+CALIBRATION = {True: (0.32, 1.07), False: (0.0, 1.0)}
+
+
+def calibrated(share: FloatArray, *, foretold: bool) -> FloatArray:
+    """Return the chance that a share of the courses stands for. [1] None stays none."""
+    first, slope = CALIBRATION[foretold]
+    if (first, slope) == (0.0, 1.0):
+        return share
+    within = np.clip(share, 0.5 / MEMBERS, 1.0 - 0.5 / MEMBERS)
+    return np.asarray(np.where(share > 0.0, expit(first + slope * logit(within)), 0.0), dtype=np.float64)
 
 
 def open_in(name: str, row: Row, values: FloatArray, hours: Hours, courses: Courses) -> BoolArray | None:

@@ -124,6 +124,8 @@ class Courses:
     air_miss_k, soil_miss_k, dew_miss_k : ndarray
         By how much the temperature of air and leaf, that of the soil at 50 mm, and that of the leaf over the dew point
         are above what is expected. [K]
+    foretold : bool
+        They go round a weather forecast.
     """
 
     first_ms: int
@@ -134,6 +136,7 @@ class Courses:
     air_miss_k: FloatArray
     soil_miss_k: FloatArray
     dew_miss_k: FloatArray
+    foretold: bool = False
 
 
 @dataclass(frozen=True)
@@ -433,7 +436,7 @@ class Condition:
 _M, _P, _S = Known.MEASURED, Known.PLANNED, Known.SEEN
 # Translators: a clause on why a pass is shut, and what would open it, here and below: "What would open it: drying days"
 WATER_AHEAD, DEEP_WATERING, RAIN = later("water 24 to 48 hours ahead"), later("a deep watering"), later("rain")
-RAIN_OR_WATERING = later("rain, or a deep watering")
+RAIN_OR_WATERING, RAIN_OR_WATER = later("rain, or a deep watering"), later("rain, or water to hand")
 _DRY_THATCH = (later("thatch too dry"), later("thatch too wet"), WATER_AHEAD, later("drying days"))
 _DRY_SOIL = (later("soil too dry"), later("soil too wet"), DEEP_WATERING, later("drying days"))
 _FELT = later("thatch moist in the hand, neither dry nor soaked (no probe reads it)")
@@ -463,7 +466,7 @@ _TABLE = (
     Condition("thatch_wetness", later("thatch wetness"), "", _series("thatch_wetness"), _M, *_DRY_THATCH, check=_FELT),
     Condition(
         "thatch_wetness_no_water", later("thatch wetness no water"), "", _series("thatch_wetness"), _M,
-        later("thatch too dry and no water to put on"), "", later("rain, or water to hand"), "", Rule.NO_WATER, _FELT,
+        later("thatch too dry and no water to put on"), "", RAIN_OR_WATER, "", Rule.NO_WATER, _FELT,
     ),
     Condition("root_zone_wetness", later("root zone wetness"), "", _series("root_zone_wetness"), _M, *_DRY_SOIL),
     Condition(
@@ -472,7 +475,7 @@ _TABLE = (
     ),
     Condition(
         "root_zone_wetness_no_water", later("root zone wetness no water"), "", _series("root_zone_wetness"), _M,
-        later("soil too dry and no water to put on"), "", later("rain, or water to hand"), "", Rule.NO_WATER,
+        later("soil too dry and no water to put on"), "", RAIN_OR_WATER, "", Rule.NO_WATER,
     ),
     Condition(
         "leaf_wetness", later("leaf wetness"), "", _leaf_wetness, _M, "", later("leaf wet"), "", later("a dry leaf"),
@@ -536,7 +539,7 @@ _TABLE = (
     ),
     Condition(
         "rain_ahead_no_water", later("rain ahead no water"), later("mm"), _rain_ahead, _M,
-        later("too little rain coming and no water to put on"), "", later("rain, or water to hand"), "", Rule.NO_WATER,
+        later("too little rain coming and no water to put on"), "", RAIN_OR_WATER, "", Rule.NO_WATER,
     ),
     Condition(
         "surface_minimum_ahead", later("surface minimum ahead"), later("degC"), _minimum_ahead, _M,

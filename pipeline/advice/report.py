@@ -40,6 +40,8 @@ class PassAdvice:
         Empty without a last good date.
     healed : HealedDates or None
         If it were done today.
+    shallower : bool
+        Its words on healing tell to go shallower.
     """
 
     outlook: Outlook
@@ -49,6 +51,12 @@ class PassAdvice:
     for_play: bool = False
     last_good_words: str = ""
     healed: HealedDates | None = None
+    shallower: bool = False
+
+    @property
+    def is_too_late(self) -> bool:
+        """Whether it would not heal in time."""
+        return self.last_good is not None and self.last_good.likely is None and self.needed_on is not None
 
     @property
     def line(self) -> str:
@@ -431,7 +439,7 @@ def too_late_once(passes: Sequence[PassAdvice]) -> tuple[PassAdvice, ...]:
     is less deep still heals. Where none does before play, nothing is told: each pass is shut for that, and with a match
     every week it would be told all season.
     """
-    late = [n for n, one in enumerate(passes) if _is_too_late(one)]
+    late = [n for n, one in enumerate(passes) if one.is_too_late]
     found = [replace(one, last_good_words="") if n in late else one for n, one in enumerate(passes)]
     wounding = [n for n in late if passes[n].outlook.facts.wounds]
     if not wounding:
@@ -445,12 +453,8 @@ def too_late_once(passes: Sequence[PassAdvice]) -> tuple[PassAdvice, ...]:
     assert first.last_good is not None and first.needed_on is not None
     names = listed([doing_of(passes[n].outlook.facts, passes[n].outlook.intent.variant) for n in wounding])
     words = last_good_words(names, first.last_good, first.needed_on, for_play=first.for_play, shallower=shallower)
-    found[wounding[0]] = replace(first, last_good_words=words)
+    found[wounding[0]] = replace(first, last_good_words=words, shallower=shallower)
     return tuple(found)
-
-
-def _is_too_late(one: PassAdvice) -> bool:
-    return one.last_good is not None and one.last_good.likely is None and one.needed_on is not None
 
 
 def _sentences(*parts: str) -> str:

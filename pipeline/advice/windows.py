@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.advice.chances import open_in, reach_h
+from pipeline.advice.chances import calibrated, open_in, reach_h
 from pipeline.advice.conditions import (
     CONDITIONS,
     DEEP_WATERING,
@@ -308,7 +308,7 @@ def _lasting_h(stack: VerdictArray, locked: Sequence[Lock], at_ms: TimeArray) ->
 
 
 def _chance(judged: Sequence[Judged], hours: Hours, stack: VerdictArray, first: int) -> FloatArray:
-    """Return the share of courses in which all that the weather decides is open, 0 where another is not open. [1]
+    """Return the chance that all that the weather decides is open, 0 where another condition is not open. [1]
 
     NaN where there are no courses, or none of the conditions is asked of them.
     """
@@ -338,7 +338,7 @@ def _chance(judged: Sequence[Judged], hours: Hours, stack: VerdictArray, first: 
         decided |= asked
         firm[offset + i, :reach] = np.where(asked, Verdict.OPEN, firm[offset + i, :reach])
     shut = (firm[:, :reach] != Verdict.OPEN).any(axis=0)
-    share = np.where(shut, 0.0, good.mean(axis=1))
+    share = np.where(shut, 0.0, calibrated(good.mean(axis=1), foretold=courses.foretold))
     chance[:reach] = np.where(known & decided, share, np.nan)
     return chance
 

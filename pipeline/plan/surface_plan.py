@@ -8,10 +8,11 @@ from __future__ import annotations
 
 import datetime
 import math
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-from pipeline.advice.conditions import Verdict
+from pipeline.advice.conditions import RAIN, RAIN_OR_WATER, RAIN_OR_WATERING, Verdict
 from pipeline.advice.phrases import clock_words, day_name, lift_first
 from pipeline.advice.report import (
     LEAST_OPEN_H,
@@ -25,7 +26,7 @@ from pipeline.advice.report import (
 )
 from pipeline.advice.stretches import likely_stretch, pass_words, span_words
 from pipeline.advice.water import WaterAdvice
-from pipeline.alerts.plans import WINDOW_CLOSING, WINDOW_OPENING, subject_of
+from pipeline.alerts.plans import LAST_GOOD_DATE, WINDOW_CLOSING, WINDOW_OPENING, subject_of
 from pipeline.alerts.runner import OpenAlert
 from pipeline.alerts.surface import DAWN_UNTIL_HOUR, STAY_OFF
 from pipeline.alerts.water import ROOTS_DRY, THATCH_HOLDING, WATER_NOT_ARRIVING
@@ -445,7 +446,10 @@ def _lines(
     now_ms, soon = seen.now_ms, TimeSpan(seen.now_ms, seen.now_ms + 10 * DAY_MS)
     if off is not None:
         yield Line(Says.KEEP_OFF, TimeSpan(now_ms, off.until_ms), text=off.why)
-    yield Line(Says.HAS_WATER if advice.water_to_hand else Says.LACKS_WATER, soon)
+    elif seen.wettest is not None:
+        yield Line(Says.GO_ON, TimeSpan(now_ms, max(evening_ms(seen, 0), now_ms + HOUR_MS)))
+    restricted = any(one.evening.restricted for one in advice.stations)
+    yield Line(Says.HAS_WATER if advice.water_to_hand and not restricted else Says.LACKS_WATER, soon)
     for one in advice.stations:
         station, water = one.station, waters[one.station]
         yield from _water_lines(one, water, seen)
@@ -458,6 +462,7 @@ def _lines(
             yield Line(Says.SPIKE, spike[1].span, station, spike[0].outlook.intent.kind)
     for each in advice.passes:
         yield from _pass_lines(each)
+    yield from _healing_lines(advice, seen)
     for job, judgement, _ in booked:
         span = TimeSpan(job.start_ms, job.start_ms + HOUR_MS)
         yield Line(Says.BOOKED, span, about=job.kind)
@@ -482,3 +487,29 @@ def _pass_lines(one: PassAdvice) -> Iterator[Line]:
         if stretch.first.verdict is not Verdict.OPEN:
             says = Says.PASS_UNKNOWN if stretch.first.verdict is Verdict.UNKNOWN else Says.PASS_SHUT
             yield Line(says, stretch.span, about=kind, wounds=wounds, text=stretch.first.reason)
+            if _is_rain_alone(stretch.first.opens):
+                yield Line(Says.WAIT_FOR_RAIN, stretch.span, about=kind, text=stretch.first.opens)
+
+
+def _is_rain_alone(opens: str) -> bool:
+    """Return whether rain alone would open a pass, and no water that somebody gives."""
+    for either in (RAIN_OR_WATERING, RAIN_OR_WATER):
+        opens = opens.replace(say(either), "")
+    return re.search(rf"(?<!\w){re.escape(say(RAIN))}(?!\w)", opens) is not None
+
+
+def _healing_lines(advice: SurfaceAdvice, seen: Seen) -> Iterator[Line]:
+    """Yield by when a pass is to be made, that one comes too late, and that a shallower one is told instead."""
+    today = TimeSpan(seen.now_ms, seen.now_ms + DAY_MS)
+    late = [one for one in advice.passes if one.is_too_late and one.outlook.facts.wounds]
+    in_time = {one.outlook.intent.kind for one in advice.passes if one not in late}
+    for one in late if any(one.last_good_words for one in late) else ():
+        if one.outlook.intent.kind not in in_time:  # of one kind with two sizes the other may heal
+            yield Line(Says.TOO_LATE, today, about=one.outlook.intent.kind, text=one.last_good_words)
+        if one.shallower:
+            yield Line(Says.SHALLOWER, today, about=one.outlook.intent.kind, text=one.last_good_words)
+    due = {alert.subject for alert in seen.alerts if alert.rule == LAST_GOOD_DATE.name}
+    for one in advice.passes:
+        intent, told = one.outlook.intent, bool(one.last_good_words) and not one.is_too_late
+        if subject_of(intent) in due or (told and one.needed_on is not None):
+            yield Line(Says.DO_BY, today, about=intent.kind, wounds=one.outlook.facts.wounds, text=one.last_good_words)

@@ -120,15 +120,21 @@ def erring(truth: Truth, now_ms: int, rng: np.random.Generator) -> WeatherForeca
 
 @dataclass(frozen=True)
 class Chance:
-    """An hour to come that the advice has open: the chance it gave it, and whether it came true (widened bounds)."""
+    """The chance given to a pass in an hour to come, open or not, and whether it came true by either bounds."""
 
+    season: str
+    day: int
+    lead_d: int
     chance: float
-    came: bool
+    raw: bool
+    wide: bool
 
 
 def leads(asked: Asked, *, with_forecast: bool, seed: int) -> tuple[dict[tuple[str, int], Hours], list[Chance]]:
-    """Hours said open at each lead, by kind of pass: one hour a moment and lead, a working hour drawn by the seed; and
-    the chances of all working hours to come."""
+    """Hours said open at each lead, by kind of pass, and the chances of all of them, said open or not.
+
+    Now is a working hour drawn by the seed; a lead is every third working hour within nine hours of it.
+    """
     run, chances = asked.run, []
     truth, found = run.kept.truth, defaultdict(Hours)
     draw = np.random.default_rng([seed, 3])
@@ -140,19 +146,28 @@ def leads(asked: Asked, *, with_forecast: bool, seed: int) -> tuple[dict[tuple[s
         advice = asked.at(now_ms, forecast)
         for (kind, lead), counted in told_at(run, advice, now).items():
             found[kind, lead] += counted
-        chances += _chances(run, advice, now)
+        chances += _chances(run, advice, now, day)
     return found, chances
 
 
-def _chances(run: Run, advice: SiteAdvice, now: int) -> Iterator[Chance]:
-    """Every third hour from one to five days ahead in which work is done and the advice has a pass open."""
-    ahead = np.arange(24, 24 * 6, 3)
-    ahead = ahead[run.asked()[now + ahead]]
+def hours_of_lead(run: Run, now: int, lead_d: int) -> NDArray[np.int64]:
+    """The hours ahead of now that are asked about at a lead."""
+    if lead_d == 0:
+        return np.array([0])
+    ahead = 24 * lead_d + np.arange(-9, 10, 3)
+    return ahead[run.asked()[now + ahead]]
+
+
+def _chances(run: Run, advice: SiteAdvice, now: int, day: int) -> Iterator[Chance]:
+    season = f"{run.kept.truth.scenario} {run.kept.truth.seed}"
     for intent in run.intents():
-        told, true = pass_of(advice, intent.kind).outlook, run.truly(intent, widened=WIDENED)
-        for lead in ahead[told.verdicts[ahead] == Verdict.OPEN].tolist():
-            if np.isfinite(told.chance[lead]):
-                yield Chance(float(told.chance[lead]), bool(true[now + lead]))
+        told = pass_of(advice, intent.kind).outlook
+        raw, wide = run.truly(intent), run.truly(intent, widened=WIDENED)
+        for lead in LEADS_D[1:]:
+            for ahead in hours_of_lead(run, now, lead).tolist():
+                if np.isfinite(told.chance[ahead]):
+                    at = now + ahead
+                    yield Chance(season, day, lead, float(told.chance[ahead]), bool(raw[at]), bool(wide[at]))
 
 
 def told_at(run: Run, advice: SiteAdvice, now: int) -> dict[tuple[str, int], Hours]:
@@ -163,12 +178,11 @@ def told_at(run: Run, advice: SiteAdvice, now: int) -> dict[tuple[str, int], Hou
         raw, wide = run.truly(intent), run.truly(intent, widened=WIDENED)
         season = run.in_season(intent)
         for lead in LEADS_D:
-            at = np.zeros(run.hours, dtype=np.bool_)
-            at[now + 24 * lead] = True
-            verdict, chance = told.outlook.verdicts[24 * lead], told.outlook.chance[24 * lead]
-            if lead and verdict == Verdict.OPEN and chance < LIKELY:
-                verdict = Verdict.WAIT  # it may open, and is not said to be due
-            is_open, unknown = at & (verdict == Verdict.OPEN), at & (verdict == Verdict.UNKNOWN)
+            at, is_open, unknown = (np.zeros(run.hours, dtype=np.bool_) for _ in range(3))
+            ahead = hours_of_lead(run, now, lead)
+            verdict, chance = told.outlook.verdicts[ahead], told.outlook.chance[ahead]
+            due = (verdict == Verdict.OPEN) & ~((chance < LIKELY) & (lead > 0))  # else it may open, and is not due
+            at[now + ahead], is_open[now + ahead], unknown[now + ahead] = True, due, verdict == Verdict.UNKNOWN
             found[intent.kind, lead] = count(is_open, unknown, raw, wide, season, at)
     return found
 

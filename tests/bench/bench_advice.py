@@ -28,6 +28,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
@@ -141,6 +142,7 @@ def report(found: Found) -> Iterable[str]:
     yield "\nWhat is said of the ground, its weather known:\n"
     yield from head
     yield from (row(name, hours) for name, hours in found.ground.items())
+    yield from _grounds(found)
     if found.control:
         yield f"\nThe same with limits of wetness learned, measured here, or the medium's ({CONTROL_SEEDS} seeds):\n"
         yield from head
@@ -154,21 +156,63 @@ def report(found: Found) -> Iterable[str]:
                 name = f"{words}, {'now' if lead == 0 else f'{lead} d'}"
                 yield row(name, found.ahead[with_forecast, lead])
         yield from (row(f"a forecast that errs, now: {kind}", hours) for kind, hours in found.ahead_of.items())
-        yield "\nChances told of hours one to five days ahead, and how often they came true (widened bounds):\n"
-        yield from (f"- {line}" for line in _chance_lines(found))
+        yield from _chance_lines(found)
     yield from _alert_lines(found)
     yield from _date_lines(found)
 
 
+def _grounds(found: Found) -> Iterable[str]:
+    """Means over the scenarios, each counting as one."""
+    each = [h for name, h in found.ground.items() if name.startswith("scenario: ")]
+    said, true = [h for h in each if h.said], [h for h in each if h.raw]
+    yield (
+        f"\nmean of the grounds, each counting as one: precision {np.mean([h.said_wide / h.said for h in said]):.2f} "
+        f"(raw {np.mean([h.said_raw / h.said for h in said]):.2f}), "
+        f"recall {np.mean([h.said_raw / h.raw for h in true]):.2f}"
+    )
+
+
 def _chance_lines(found: Found) -> Iterable[str]:
     for with_forecast, chances in found.chances.items():
-        told_all, came = (np.array([getattr(c, name) for c in chances]) for name in ("chance", "came"))
-        parts = []
-        for low, high in ((0.0, 0.1), (0.1, 0.25), (0.25, 0.5), (0.5, 0.75), (0.75, 1.01)):
-            here = (told_all >= low) & (told_all < high)
-            if here.any():
-                parts.append(f"{told_all[here].mean():.2f} told, {came[here].mean():.2f} came (n {here.sum()})")
-        yield ("a forecast that errs: " if with_forecast else "no forecast: ") + "; ".join(parts)
+        words = "a forecast that errs" if with_forecast else "no forecast"
+        yield f"\nChances of every pass in working hours ahead, open or not, {words}:\n"
+        yield "| lead | hours | came | Brier | of the constant | reliability | came, widened | Brier, widened |"
+        yield "|---" * 8 + "|"
+        for lead in LEADS_D[1:]:
+            here = [c for c in chances if c.lead_d == lead]
+            told, raw, wide = (np.array([getattr(c, n) for c in here], dtype=float) for n in ("chance", "raw", "wide"))
+            yield (
+                f"| {lead} d | {told.size} | {raw.mean():.3f} | {np.mean((told - raw) ** 2):.3f} | "
+                f"{raw.mean() * (1.0 - raw.mean()):.3f} | {_reliability(told, raw):.4f} | {wide.mean():.3f} | "
+                f"{np.mean((told - wide) ** 2):.3f} |"
+            )
+        yield f"\nBy tenths of the chance told, {words}; intervals of 90 % with whole seasons drawn anew:\n"
+        yield "| told | came | interval | came, widened | hours | separate days |"
+        yield "|---" * 6 + "|"
+        yield from _tenths(chances)
+
+
+def _tenths(chances: list[Chance]) -> Iterable[str]:
+    tenth = np.array([min(int(10.0 * c.chance), 9) for c in chances])
+    for number in np.unique(tenth):
+        here = [c for c, t in zip(chances, tenth.tolist(), strict=True) if t == number]
+        told, raw, wide = (np.array([getattr(c, n) for c in here], dtype=float) for n in ("chance", "raw", "wide"))
+        names, season = np.unique([c.season for c in here], return_inverse=True)
+        hits, all_of = np.bincount(season, raw), np.bincount(season)
+        pick = np.random.default_rng(7).integers(0, names.size, (1000, names.size))
+        low, high = np.quantile(hits[pick].sum(axis=1) / all_of[pick].sum(axis=1), [0.05, 0.95])
+        days = len({(c.season, c.day, c.lead_d) for c in here})
+        yield (
+            f"| {told.mean():.2f} | {raw.mean():.2f} | {low:.2f} to {high:.2f} | {wide.mean():.2f} | {len(here)} | "
+            f"{days} |"
+        )
+
+
+def _reliability(told: NDArray[np.float64], came: NDArray[np.float64]) -> float:
+    """Reliability term of the Brier score, by tenths of the chance told (Murphy 1973, J. Appl. Meteor. 12, 595)."""
+    tenth = np.minimum((10.0 * told).astype(int), 9)
+    each = [(told[tenth == n], came[tenth == n]) for n in np.unique(tenth)]
+    return float(sum(t.size * (t.mean() - c.mean()) ** 2 for t, c in each) / told.size)
 
 
 def _alert_lines(found: Found) -> Iterable[str]:

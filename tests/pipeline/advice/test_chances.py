@@ -72,6 +72,15 @@ def test_thatch_felt_by_hand_does_not_count():
     assert look(hours=hours, ground=ground(thatch_by_eye=True)).chance[0] == 1.0
 
 
+def test_shares_round_a_forecast_are_calibrated():
+    """A half of the courses is ln 1 = 0 on the curve, so 1 / (1 + exp(-0.32)) = 0.579; none is none (algebra)."""
+    made = good_hours()
+    told = replace(four(thatch_wetness=[0.6, 0.9, 0.6, 0.9]), foretold=True)
+    assert look(hours=replace(made, courses=told)).chance[0] == pytest.approx(0.5793, abs=1e-4)
+    none = replace(four(thatch_wetness=[0.9] * 4), foretold=True)
+    assert look(hours=replace(made, courses=none)).chance[0] == 0.0
+
+
 def test_courses_come_from_the_forecast():
     """The air's miss grows by a third of a kelvin a day, and the soil follows it, behind and in part."""
     shape = (240, 60)
