@@ -289,7 +289,9 @@ FETCH_LEAST_S = 30.0  # in a demo hours pass in less, and what is fetched does n
 DUE_CHECK_S = 0.5  # how often it looks whether an hour has turned
 REST = 9.0  # times what the last working-out took: at most a tenth of the time
 REST_LATE = 1.0  # after the history of a demo, until what it rests on has caught up
-FORGETS = 3  # so often after a diary entry the past is read anew
+REST_ONCE_WRITTEN = 1.0  # the same while somebody waits for what an entry changes: at most half of it
+FOLLOWS_S = 30.0  # what is found within so long after an entry may rest on it, and is advised on anew
+FORGETS = 3  # for so many hours after a diary entry the past is read anew
 BEHIND_MS = 2 * HOUR_MS  # readings so old when advice was worked out: new ones are worth another
 SOURCES = "sources"  # folder of what was fetched last
 
@@ -341,7 +343,7 @@ class Advisor:
         self._fetched_s = -FETCH_LEAST_S
         self._hour: int | None = None
         self._now: SiteAdvice | None = None
-        self._not_before_s = 0.0
+        self._not_before_s = self._ended_s = self._took_s = self._follows_until_s = 0.0
         self._forgets = 0
         self._late = False  # since a history, nothing has been said that rests on new readings
         self._flies = False  # hours pass in less than a second: the history of a demo
@@ -357,7 +359,8 @@ class Advisor:
         self._woken.set()
 
     def hear(self, word: str) -> None:
-        """Note a change: `diary` makes advice due, `findings` does if the last readings were old."""
+        """Note a change: `diary` makes advice due, `findings` does if the last readings were old or it may rest on an
+        entry just written."""
         if word == "diary":
             self._diary_changed.set()
             self._woken.set()
@@ -397,13 +400,16 @@ class Advisor:
         ended_s = self._clock.monotonic()
         self._metrics.advice_seconds.observe(ended_s - began_s)
         self._late = self._flies or (self._late and self._behind)
-        rest = REST_LATE if self._late and not self._flies else REST
-        self._not_before_s = ended_s + rest * (ended_s - began_s)
+        self._ended_s, self._took_s = ended_s, ended_s - began_s
         return True
 
     def _is_due(self, now_ms: int) -> bool:
-        turned = now_ms // HOUR_MS != self._hour
-        return turned or self._diary_changed.is_set() or (self._behind and self._findings.is_set())
+        now_s, turned = self._clock.monotonic(), now_ms // HOUR_MS != self._hour
+        written = self._diary_changed.is_set() or now_s < self._follows_until_s
+        rest = REST_ONCE_WRITTEN if written else REST_LATE if self._late and not self._flies else REST
+        if now_s - self._ended_s < rest * self._took_s:
+            return False
+        return turned or self._diary_changed.is_set() or ((self._behind or written) and self._findings.is_set())
 
     def _fetch(self, hour: int) -> None:
         """Fetch forecast and fixtures, once an hour."""
@@ -418,10 +424,10 @@ class Advisor:
         self._findings.clear()
         if self._diary_changed.is_set():
             self._diary_changed.clear()
-            self._forgets = FORGETS
+            self._forgets, self._follows_until_s = FORGETS, self._clock.monotonic() + FOLLOWS_S
         if self._forgets > 0:  # what rests on the entry is worked out anew meanwhile
             self._cache.forget()
-            self._forgets -= 1
+            self._forgets -= hour != self._hour
         found = site_advice(
             self._config, self._store, self._diary, now_ms, forecast=self._forecast, fixtures=self._fixtures,
             cache=self._cache,

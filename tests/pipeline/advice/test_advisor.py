@@ -102,6 +102,25 @@ def test_diary_entry_calls_for_advice_at_once(site):
     assert pass_of(desk.advisor.now(), "verticutting").outlook.windows[0].reason == "disease on the turf"
 
 
+def test_what_follows_from_an_entry_is_advised_on_soon(site):
+    """An entry does not wait out the rest of nine times; what is found in the half minute after it is looked at too."""
+    desk = Desk(site, seconds=0.5)
+    desk.steps(20)
+    began_s = desk.clock.real_s
+    assert desk.steps(1) == 0
+    desk.advisor.hear("diary")
+    while not desk.steps(1):
+        pass
+    took_s = desk.advisor._took_s
+    assert took_s > 0.5 and desk.clock.real_s - began_s < 3.0 * took_s
+    desk.advisor.hear("findings")  # the stages have been over what the entry changed
+    while not desk.steps(1):
+        assert desk.clock.real_s - began_s < 10.0 * took_s
+    desk.clock.real_s += 30.0
+    desk.advisor.hear("findings")
+    assert desk.steps(20) == 0
+
+
 def test_late_readings_are_worth_another_look(site):
     """Advice worked out on old readings is worked out anew when findings come in; on fresh ones it is not."""
     desk = Desk(site)
