@@ -301,6 +301,8 @@ class _Reading:
             case "lift" | "return":
                 station, _, body["probe"] = self._said("probe").rpartition("/")
                 self._station = station or self._station
+            case "note" if not body.get("text"):
+                self.faults["text"] = say("found none, expected a few words")
             case "depth":
                 self._station = self._said("channel").partition("/")[0] or self._station
         if form.is_ahead and self._at_ms is None and "at" not in self.faults:

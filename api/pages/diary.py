@@ -385,6 +385,9 @@ class _PlaceDiary:
         form, is_open = FORMS[kind], sent is not None and draft is not None and sent.get("kind") == kind
         units = self.pipeline.config.site.units
         values = self._last(kind, form)
+        if kind == "pass" and (first := next(iter(self._passes()), None)):
+            depths = self._depths()
+            values = {"depth_mm": depths.get(first.value) or depths.get(first.value.partition(".")[0], "")}
         if before is not None:
             values = typed(before, units, self.zone)
         if is_open and sent is not None:

@@ -18,7 +18,7 @@ from starlette.templating import Jinja2Templates
 from api.access import Access, form_token
 from api.packing import packed, packed_answer
 from api.who import STRANGER, Who, who
-from api.words import moment, tied
+from api.words import moment, tied, upper_first
 from pipeline.errors import StoreFault
 from pipeline.service import Pipeline
 from pipeline.texts import listed, say, say_as, say_many, weekday_letters
@@ -46,7 +46,7 @@ def say_html(text: str, /, **fields: object) -> Markup:
     return Markup(say(text)).format(**fields) if fields else Markup(say(text))
 
 
-templates.env.filters["tied"] = tied
+templates.env.filters |= {"tied": tied, "upper_first": upper_first}
 templates.env.globals |= {
     "say": say,
     "say_as": say_as,

@@ -124,7 +124,7 @@ function beside(form, key, text) {
   line.className = "fault";
   line.id = `${form.id}-${key}-told`;
   line.setAttribute("role", "alert");
-  line.append(Object.assign(document.createElement("b"), { textContent: text }));
+  line.append(Object.assign(document.createElement("b"), { textContent: text.slice(0, 1).toUpperCase() + text.slice(1) }));
   if (place) {
     place.closest("details")?.setAttribute("open", "");
     place.querySelector("input")?.setAttribute("aria-describedby", line.id);

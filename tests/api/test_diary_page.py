@@ -263,7 +263,7 @@ def test_on_a_ground_in_inches_lengths_are_entered_so(make_ground: MakeGround) -
     assert (fields["thatch_mm"], fields["root_mm"]) == ("0.551", "3")
     told = sent(client, {**CORE, "thatch_mm": "0.05"}, 422)
     assert told["questions"]["thatch_mm"] == "found 1.3 mm, less than is usual. Is it right?"
-    assert "found 0.05 in, less than is usual" in plain(client, "/diary", {**CORE, "thatch_mm": "0.05"}, 422)
+    assert "Found 0.05 in, less than is usual" in plain(client, "/diary", {**CORE, "thatch_mm": "0.05"}, 422)
 
 
 BAD = [
@@ -280,6 +280,7 @@ BAD = [
     ({"kind": "healed", "surface": "square"}, {"entry": "99"}, "entry"),
     ({"kind": "covers", "surface": "square"}, {"covers": "off"}, "covers"),
     ({"kind": "fixture", "surface": "square"}, {"title": "a"}, "at"),
+    ({"kind": "note", "surface": "square"}, {"text": " "}, "text"),
     ({"kind": "closed", "surface": "square"}, {"reason": "a", "until": "2024-03-20"}, "until"),
     ({"kind": "regulator", "surface": "square"}, {}, "until"),
 ]  # fmt: skip

@@ -39,6 +39,7 @@ HIDDEN = {"script", "style", "pre", "code", "textarea"}
 # What is no text: beside the names that settings and people give, and whatever has no letters.
 UNITS = {
     "mm",
+    "mm²",
     "m",
     "in",
     "ft",

@@ -203,7 +203,7 @@ def test_a_figure_is_asked_about_beside_its_field(opens: Opens, ground: Ground, 
     assert "Square, north end" in page.locator("#core .ok").inner_text()
     thatch.fill("thick")
     page.locator("#core .ok").click()
-    page.locator("#core .step .fault").get_by_text("found 'thick'").wait_for()
+    page.locator("#core .step .fault").get_by_text("Found 'thick'").wait_for()
     assert thatch.input_value() == "thick" and standing(ground) == before
     thatch.fill("1")
     page.locator("#core .ok").click()
