@@ -120,8 +120,9 @@ def write_anew(request: Request, entry_id: int, form: OwnForm) -> Response:
     """Write an entry anew in place of the one that is changed."""
     pipeline, now_ms = pipeline_of(request), pipeline_of(request).clock.now_ms()
     entry = pipeline.diary.entry(entry_id)
-    if entry is None:
-        raise _no_such(entry_id)
+    if entry is None:  # somebody was faster: nothing that was typed is lost
+        told = say("What was to be changed is changed or withdrawn already. Written down now it is a new entry.")
+        return _refused(request, form, Draft((), {"": told}))
     draft = draft_of(pipeline, form, now_ms, before=entry)
     if draft.faults or draft.questions or draft.lift:
         return _refused(request, form, draft, entry)

@@ -14,6 +14,7 @@ from typing import Any
 from pipeline.diary.entry import KINDS, DiaryEntry, DiaryFault, counts, entry_faults
 from pipeline.store.sql import Connection, SqlDatabase
 
+_NAMES = ("follows", "entry")  # keys of a body that hold the number of another entry
 _LARGEST_ID = 2**63 - 1  # of a row
 _COLUMNS = "kind, surface, at_ms, body, station, end_ms, author, written_at_ms, id, coalesce(sent_as, '')"
 
@@ -47,6 +48,8 @@ class Diary:
     def write_anew(self, entry_id: int, entry: DiaryEntry, at_ms: int) -> DiaryEntry | None:
         """Write an entry in place of another, which is struck out: both or neither. [ms since 1970, UTC]
 
+        Entries that name the other by its number are written anew with that of this one.
+
         Returns it with its id, or what was sent under the same identity before; None when there was none to strike.
 
         Raises
@@ -61,9 +64,7 @@ class Diary:
                 return kept
             if not _strike(tx, entry_id, at_ms):
                 return None
-            number = _insert(tx, entry)
-            tx.execute("INSERT INTO diary_before VALUES (?, ?)", (number, entry_id))
-        return replace(entry, id=number)
+            return _anew(tx, entry, entry_id, at_ms)
 
     def before(self, entry_id: int) -> list[DiaryEntry]:
         """Return the entries that one was written in place of, the newest first; they are struck."""
@@ -137,6 +138,27 @@ class Diary:
         """Strike an entry out. Returns whether there was one to strike."""
         with self._database.transaction() as tx:
             return _strike(tx, entry_id, at_ms)
+
+
+def _anew(tx: Connection, entry: DiaryEntry, before: int, at_ms: int) -> DiaryEntry:
+    """Write an entry in place of one that is struck; what goes on with that, or says that it has healed, names it."""
+    number = _insert(tx, entry)
+    tx.execute("INSERT INTO diary_before VALUES (?, ?)", (number, before))
+    for one in _naming(tx, before):
+        _strike(tx, one.id, at_ms)
+        names = {key: number for key in _NAMES if one.body.get(key) == before}
+        _anew(tx, replace(one, body={**one.body, **names}, sent_as=""), one.id, at_ms)
+    return replace(entry, id=number)
+
+
+def _naming(connection: Connection, entry_id: int) -> list[DiaryEntry]:
+    """Return the entries that name one by its number."""
+    rows = connection.execute(
+        f"SELECT {_COLUMNS} FROM diary "
+        "WHERE kind IN ('pass', 'healed') AND id > ? AND struck_at_ms IS NULL ORDER BY id",
+        (entry_id,),
+    ).fetchall()
+    return [one for one in map(_entry, rows) if any(one.body.get(key) == entry_id for key in _NAMES)]
 
 
 def _sent_as(connection: Connection, identity: str) -> DiaryEntry | None:

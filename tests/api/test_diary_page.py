@@ -230,6 +230,8 @@ def test_an_entry_is_changed_and_what_stood_there_is_kept(client: TestClient, gr
     assert plain(client, "/diary/1", {**form, "thatch_mm": "16"}) == "/diary/3"
     entry = ground.pipeline.diary.entry(3)
     assert entry is not None and (entry.at_ms, entry.body) == (NOW_MS - 12_345, {**body, "thatch_mm": 16})
+    gone = plain(client, "/diary/1", {**form, "thatch_mm": "17"}, 422)  # somebody was faster
+    assert "changed or withdrawn already" in gone and 'name="thatch_mm" inputmode="decimal" value="17"' in gone
     assert "thatch 14 mm" in words(page(client, "/diary/3")) and client.get("/diary/1").status_code == 404
     history = client.get("/api/v1/diary/3/history").json()
     assert [one["body"]["thatch_mm"] for one in history] == [16, 14]

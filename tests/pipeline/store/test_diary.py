@@ -8,6 +8,7 @@ from dataclasses import replace
 import pytest
 
 from pipeline.diary.entry import KINDS, DiaryEntry, DiaryFault, entry_faults, entry_questions
+from pipeline.diary.facts import read_diary
 from pipeline.store.diary import Diary
 
 T0_MS = 1_704_067_200_000
@@ -88,6 +89,26 @@ def test_a_good_entry_of_each_kind_is_kept(diary, kind):
     """What each kind must say is enough."""
     body, beside = GOOD[kind]
     assert diary.add(DiaryEntry(kind, "square", T0_MS, body, **beside)).kind == kind
+
+
+def test_what_names_an_entry_names_the_one_written_in_its_place(diary):
+    """A pass begun, done and healed is still one after its beginning, and then its end, was written anew, or taken
+    back; each keeps what stood there before."""
+    cut = {"pass": "scarifying", "depth_mm": 8}
+    begun = diary.add(DiaryEntry("pass", "square", T0_MS, {**cut, "state": "begun"}))
+    done = diary.add(DiaryEntry("pass", "square", T0_MS + 5, {**cut, "state": "done", "follows": begun.id}))
+    diary.add(DiaryEntry("healed", "square", T0_MS + 9, {"pass": "scarifying", "entry": done.id}))
+    anew = diary.write_anew(begun.id, DiaryEntry("pass", "square", T0_MS + 1, {**cut, "state": "begun"}), T0_MS + 10)
+    first, second, healed = diary.entries(None, *FOREVER)
+    assert (first.id, second.body["follows"], healed.body["entry"]) == (anew.id, anew.id, second.id)
+    assert [one.id for one in diary.before(second.id)] == [done.id] and diary.before(begun.id) == []
+    facts = read_diary(diary.entries(None, *FOREVER), "square", {})
+    (one,) = facts.made
+    assert (one.id, one.begun_id, facts.healed[0].entry, one.start_ms) == (second.id, anew.id, second.id, T0_MS + 1)
+    shallow = DiaryEntry("pass", "square", T0_MS + 5, {**second.body, "depth_mm": 6})
+    last = diary.write_anew(second.id, shallow, T0_MS + 11)
+    assert diary.entries(("healed",), *FOREVER)[0].body["entry"] == last.id
+    assert [each.body["depth_mm"] for each in diary.before(last.id)] == [8, 8]
 
 
 @pytest.mark.parametrize("kind", KINDS)
