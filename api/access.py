@@ -73,7 +73,8 @@ NEEDS: Mapping[str, Access] = {
         """,
         Access.WRITE: """
             POST /diary  POST /diary/undone  POST /diary/{entry_id}  POST /diary/{entry_id}/confirmed
-            POST /diary/{entry_id}/withdrawn  POST /alerts/{alert_id}/mark  POST /first/{station}/{probe}
+            POST /diary/{entry_id}/withdrawn  POST /diary/{entry_id}/restored  POST /alerts/{alert_id}/mark
+            POST /first/{station}/{probe}
             POST /ground/buried  POST /ground/buried/{entry_id}/strike  POST /ground/place  POST /work/book
             POST /work/{entry_id}/begun  POST /work/{entry_id}/done  POST /work/{entry_id}/done_then
             POST /work/{entry_id}/lifted

@@ -221,6 +221,14 @@ def strike(pipeline: Pipeline, entry_id: int) -> None:
     pipeline.changes.bump("diary")
 
 
+def restore(pipeline: Pipeline, entry_id: int) -> DiaryEntry | None:
+    """Write an entry once more that was struck out; None where it stands, or another took its place."""
+    written = pipeline.diary.restore(entry_id, pipeline.clock.now_ms())
+    if written is not None:
+        pipeline.changes.bump("diary")
+    return written
+
+
 def _signed(request: Request, entry: DiaryEntry) -> DiaryEntry:
     """An entry by whoever is signed in, or by a token's name; else by who it says."""
     return replace(entry, author=who(request).name or entry.author)

@@ -47,7 +47,6 @@ from pipeline.texts import say
 from pipeline.units import DAY_MS, EVER_MS
 
 SHOWN = 8  # entries of the surface, the newest first
-MOST_OLDER = 10_000
 BIG = ("core", "pass", "watering", "sight")
 RARE = ("sown", "depth", "regulator", "pre_emergence", "renovation")  # which stand on a page of their own
 USUAL = tuple(kind for kind in FORMS if kind not in RARE)
@@ -59,17 +58,21 @@ router = APIRouter(include_in_schema=False)
 
 
 @router.get("/diary", response_class=HTMLResponse)
-def diary_page(request: Request, on: str = "", older: str = "", rare: str = "", photo: str = "") -> Response:
+def diary_page(
+    request: Request, on: str = "", older: str = "", rare: str = "", photo: str = "", withdrawn: str = ""
+) -> Response:
     pipeline = pipeline_of(request)
     if not pipeline.config.stations():
         return answer(request, "empty.html", pipeline, {"twin": "/api/v1/site"})
     surface, station = _place(pipeline, on)
-    past = min(int(older), MOST_OLDER) if older.isdecimal() and len(older) < 9 else 0
+    past, gone = (int(text) if text.isdecimal() and len(text) < 9 else 0 for text in (older, withdrawn))
     name = station.name if station else surface.name
     kinds = RARE if rare else USUAL
     return page(
-        request, "diary.html", (diary_page, name, past, kinds, photo == "lost"),
-        lambda: {**_facts(request, surface, station, kinds, older=past), "photo_lost": photo == "lost"},
+        request, "diary.html", (diary_page, name, past, kinds, photo == "lost", gone),
+        lambda: {
+            **_facts(request, surface, station, kinds, older=past), "photo_lost": photo == "lost", "withdrawn": gone,
+        },
     )  # fmt: skip
 
 
@@ -145,12 +148,19 @@ def confirm(request: Request, entry_id: int, form: OwnForm) -> Response:
 
 @router.post("/diary/{entry_id}/withdrawn")
 def withdraw(request: Request, entry_id: int, form: OwnForm) -> Response:
-    """Strike an entry out; pressed twice it is gone once."""
+    """Strike an entry out, to be taken back for a while; pressed twice it is gone once."""
     pipeline = pipeline_of(request)
     entry = pipeline.diary.entry(entry_id)
     if entry is not None:
         diary.strike(pipeline, entry_id)
-    return _done(request, "/diary" if entry is None else f"/diary?on={_on(entry)}")
+    return _done(request, "/diary" if entry is None else f"/diary?on={_on(entry)}&withdrawn={entry_id}")
+
+
+@router.post("/diary/{entry_id}/restored")
+def restore(request: Request, entry_id: int, form: OwnForm) -> Response:
+    """Take a withdrawal back; pressed twice the entry stands once."""
+    entry = diary.restore(pipeline_of(request), entry_id)
+    return _done(request, form.get("back", "/diary") if entry is None else f"/diary?on={_on(entry)}#entry-{entry.id}")
 
 
 # --- what is written -------------------------------------------------------------------------------------------------
@@ -314,6 +324,7 @@ def _entry_facts(
         **head(states, pipeline.config.site.timezone),
         "entry": entry,
         "line": words.tied(words.entry_line(pipeline.config, entry, now_ms)),
+        "is_new": 0 <= now_ms - entry.written_at_ms < UNDO_MS,
         "place": words.place_of(pipeline.config, entry),
         "on": _on(entry),
         "surface": surface,

@@ -80,6 +80,23 @@ class Diary:
             ).fetchall()
         return [_entry(row) for row in rows]
 
+    def restore(self, entry_id: int, at_ms: int) -> DiaryEntry | None:
+        """Write an entry once more that was struck out, with nothing in its place. [ms since 1970, UTC]
+
+        Returns it with its new id; None when there is none, it stands, or another took its place.
+        """
+        if not 0 < entry_id <= _LARGEST_ID:
+            return None
+        with self._database.transaction() as tx:
+            row = tx.execute(
+                f"SELECT {_COLUMNS} FROM diary WHERE id = ? AND struck_at_ms IS NOT NULL "
+                "AND NOT EXISTS (SELECT 1 FROM diary_before WHERE before = diary.id)",
+                (entry_id,),
+            ).fetchone()
+            if row is None:
+                return None
+            return _anew(tx, replace(_entry(row), written_at_ms=at_ms, sent_as=""), entry_id, at_ms)
+
     def entry(self, entry_id: int) -> DiaryEntry | None:
         """Return the entry with an id; None when there is none, or it is struck."""
         if not 0 < entry_id <= _LARGEST_ID:

@@ -238,9 +238,13 @@ def test_an_entry_is_changed_and_what_stood_there_is_kept(client: TestClient, gr
     assert plain(client, "/diary/undone", {"entries": "3", "back": "/diary?on=s1"}) == "/diary?on=s1"
     assert plain(client, "/diary/undone", {"entries": "3"}) == "/diary"  # pressed twice
     assert [mm.length_m for mm in cores(ground)] == [0.014]
-    assert plain(client, "/diary/2/withdrawn", {"back": ""}) == "/diary?on=square"
+    assert plain(client, "/diary/2/withdrawn", {"back": ""}) == "/diary?on=square&withdrawn=2"
     assert plain(client, "/diary/2/withdrawn", {"back": ""}) == "/diary"
     assert [kind for kind, _ in bodies(ground)] == ["core"]
+    offered = next(f for f in page(client, "/diary?on=square&withdrawn=2").every("form") if "undo" in str(f["class"]))
+    assert plain(client, str(offered["action"]), {"back": "/diary"}) == "/diary?on=square#entry-5"
+    assert plain(client, str(offered["action"]), {"back": "/diary"}) == "/diary"  # pressed twice
+    assert [kind for kind, _ in bodies(ground)] == ["core", "note"]
 
 
 def test_a_form_begins_at_what_was_written_last_in_its_place(client: TestClient, ground: Ground) -> None:
