@@ -372,7 +372,7 @@ class Advisor:
         began_s = self._clock.monotonic()
         flew, self._flies = self._flies, isinstance(self._clock, FollowClock) and self._clock.in_history
         if flew and not self._flies:
-            self._not_before_s = began_s  # the history of a demo is over: what was said in it is days old
+            self._not_before_s, self._took_s = began_s, 0.0  # the history of a demo is over: its advice is days old
         if began_s < self._not_before_s or not self._try(stop):
             self._clock.wait(DUE_CHECK_S, self._woken)
             self._woken.clear()
