@@ -132,9 +132,13 @@ def test_points_of_one_moment_count_alike(make: Callable[..., Line]) -> None:
 
 
 def test_more_water_than_the_ground_can_hold_is_doubted(make: Callable[..., Line]) -> None:
-    """90 % in loam is no water content of loam: suspect, and nothing is drawn from it."""
+    """90 % in loam is no water content of loam, also when its writer says that he read it: suspect, and nothing is
+    drawn from it. Before he says so it is no reading yet."""
     line = make(BARE, now_ms=AT_MS + HOUR_MS)
-    written(line, reading(90))
+    (entry,) = written(line, reading(90))
+    assert observed(line) == []
+    line.stores.diary.write_anew(entry.id, reading(90, confirmed=True), AT_MS + HOUR_MS)
+    line.run_until_quiet()
     assert observed(line)[0][2] == Flag.SUSPECT
     assert layer(line, "root_zone_wetness")[0][3] == "the meter read more water than this ground can hold"
 
