@@ -30,6 +30,7 @@ from pipeline.diary.entry import DiaryEntry
 from pipeline.errors import StoreAway
 from pipeline.service import load_settings as load
 from pipeline.store.opening import lock_folder, open_journal, open_stores
+from pipeline.store.photos import keep_file
 from pipeline.units import DAY_MS
 from tests.api.served import TestClient
 from tests.api.site import NOW_MS, SETTINGS, Ground, ground_at, readings
@@ -99,14 +100,15 @@ def worked_out(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (folder / "probes").mkdir(parents=True)
     shutil.copy(ROOT / "hardware" / "probes" / "thatch.toml", folder / "probes" / "thatch.toml")
     (folder / "secret").write_text("xyzzy")
-    for file, content in (("sources/forecast.kept", b"{}\n"), ("photographs/1.jpg", b"\xff\xd8\xff")):
-        (folder / "data" / file).parent.mkdir(parents=True)
-        (folder / "data" / file).write_bytes(content)
+    kept = folder / "data/sources/forecast.kept"
+    kept.parent.mkdir(parents=True)
+    kept.write_bytes(b"{}\n")
+    photo = keep_file(folder / "data", b"\xff\xd8\xff")
     settings = SETTINGS.replace('dir = "data"', 'dir = "data"\nmodel_dir = "probes"')
     notify = '[notify]\nwebhook = "http://127.0.0.1:9/"\nwebhook_secret_file = "secret"\n'
     ground = ground_at(folder, f"{settings}{notify}")
     ground.hear(readings(HOURS))
-    ground.pipeline.diary.add(DiaryEntry("note", "square", START_MS, {"text": "first cut"}))
+    ground.pipeline.diary.add(DiaryEntry("note", "square", START_MS, {"text": "first cut", "photos": [photo]}))
     ground.pipeline.stop()
     return folder
 
@@ -140,12 +142,14 @@ def test_a_site_saved_while_readings_flow_answers_the_same_on_an_empty_machine(
 
     assert run("restore", the_backup(tmp_path / "stick"), "--config", new / "underturf.toml") == 0
     assert "as it was" in (out := capsys.readouterr().out) and "notify.webhook_secret_file" in out
-    for file in ("underturf.toml", "probes/thatch.toml", "data/sources/forecast.kept", "data/photographs/1.jpg"):
+    (photo,) = (folder / "data/photos").iterdir()
+    for file in ("underturf.toml", "probes/thatch.toml", "data/sources/forecast.kept", f"data/photos/{photo.name}"):
         assert (new / file).read_bytes() == (folder / file).read_bytes()
     (new / "secret").write_text("xyzzy")
     restored = Ground(type(site.pipeline)(load(new / "underturf.toml"), clock=site.clock, mosquitto=None), site.clock)
     try:
         assert answers(restored) == before
+        assert TestClient(create_app(restored.pipeline)).get(f"/photos/{photo.stem}").content == photo.read_bytes()
         (state,) = restored.pipeline.journal.outboxes()
         assert kept <= state.received <= last[0]
         again = readings(24 * 30, first_hour=HOURS, first_seq=kept + 1)
