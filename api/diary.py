@@ -202,10 +202,11 @@ def change(request: Request, entry_id: int, entry: DiaryEntry, faults: list[str]
     """
     pipeline, entry = pipeline_of(request), _signed(request, entry)
     before = pipeline.diary.sent_as(entry.sent_as)
-    if before is not None and _is_same(before, entry):
+    if before is not None:
+        _refuse_another(pipeline, before, entry)
         return before
     _found(pipeline, entry_id)
-    _refuse_faulty(pipeline, entry, faults)
+    _refuse_faulty(pipeline, entry, faults, instead_of=entry_id)
     written = pipeline.diary.write_anew(entry_id, entry, pipeline.clock.now_ms())
     if written is None:  # struck by somebody else meanwhile
         raise _no_such(entry_id)
@@ -251,8 +252,10 @@ def _written_out(pipeline: Pipeline, written: DiaryEntry) -> schema.DiaryWritten
     return schema.DiaryWrittenOut(entry=entry_out(written), questions=questions)
 
 
-def _refuse_faulty(pipeline: Pipeline, entry: DiaryEntry, faults: list[str]) -> None:
-    faults += [f for f in check(pipeline.config, pipeline.diary, entry, pipeline.clock.now_ms()) if f not in faults]
+def _refuse_faulty(pipeline: Pipeline, entry: DiaryEntry, faults: list[str], *, instead_of: int = 0) -> None:
+    now_ms = pipeline.clock.now_ms()
+    found = check(pipeline.config, pipeline.diary, entry, now_ms, instead_of=instead_of)
+    faults += [fault for fault in found if fault not in faults]
     if faults:
         raise Problem(422, "The entry cannot be written", "; ".join(faults), faults=faults)
 

@@ -7,12 +7,13 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Sequence
+from dataclasses import replace
 
 from pipeline.advice.locks import (
     fault_of_beginning,
 )
 from pipeline.advice.treatments import treatments
-from pipeline.diary.entry import KINDS, DiaryEntry, entry_faults
+from pipeline.diary.entry import KINDS, DiaryEntry, entry_faults, is_photo
 from pipeline.diary.facts import (
     PROBE_KINDS,
     Buried,
@@ -69,8 +70,11 @@ def moment_of(value: str | None, key: str, faults: list[str]) -> int | None:
     return at_ms
 
 
-def check(config: SiteConfig, diary: Diary, entry: DiaryEntry, now_ms: int) -> list[str]:
-    """Everything that is wrong with an entry, its form and its sense, as `key: found, expected`."""
+def check(config: SiteConfig, diary: Diary, entry: DiaryEntry, now_ms: int, *, instead_of: int = 0) -> list[str]:
+    """Everything that is wrong with an entry, its form and its sense, as `key: found, expected`.
+
+    The entry that it is written in place of, 0 for none, is no other that it could contradict.
+    """
     surface = next((s for s in config.surfaces if s.name == entry.surface), None)
     faults = _place_faults(config, surface, entry) + _body_faults(config, surface, entry) + entry_faults(entry)
     been = entry.kind in BEEN or (entry.kind == "pass" and _state(entry) in UNDER_WAY)
@@ -81,7 +85,7 @@ def check(config: SiteConfig, diary: Diary, entry: DiaryEntry, now_ms: int) -> l
         meant = diary.entry(number)
         if meant is None or meant.kind != "pass":
             faults.append(f"entry: found {number}, expected the number of a pass in the diary")
-    faults += _photo_faults(config, entry) + _follows_faults(diary, entry)
+    faults += _photo_faults(config, entry) + _follows_faults(diary, entry, instead_of)
     if surface is not None and not faults:
         faults += _in_the_way(surface, diary, entry)
     return list(dict.fromkeys(faults))
@@ -127,12 +131,15 @@ def _body_faults(config: SiteConfig, surface: Surface | None, entry: DiaryEntry)
 
 
 def _photo_faults(config: SiteConfig, entry: DiaryEntry) -> list[str]:
-    named, kept = entry.body.get("photos"), photos_of(config.data.dir, entry)
-    lacking = [one for one in named if one not in kept] if isinstance(named, list | tuple) else []
+    found = entry.body.get("photos")
+    named = found if isinstance(found, list | tuple) else []
+    likely = [one for one in named if isinstance(one, str) and is_photo(one)]  # others may be no name of a file at all
+    kept = photos_of(config.data.dir, replace(entry, body={"photos": likely}))
+    lacking = [one for one in named if one not in kept]
     return [f"photos: found {str(one)[:40]!r}, expected the name of a photograph that is kept here" for one in lacking]
 
 
-def _follows_faults(diary: Diary, entry: DiaryEntry) -> list[str]:
+def _follows_faults(diary: Diary, entry: DiaryEntry, instead_of: int) -> list[str]:
     """A pass goes on with a booking or a beginning of its kind on its surface that no other goes on with."""
     number, state = entry.body.get("follows"), _state(entry)
     if entry.kind != "pass" or not isinstance(number, int) or isinstance(number, bool) or number <= 0:
@@ -144,7 +151,7 @@ def _follows_faults(diary: Diary, entry: DiaryEntry) -> list[str]:
     if state == "booked" or (state == "begun" and _state(meant) == "begun"):
         return [f"follows: found {number} on a pass {state}, expected it on one begun after its booking, or done"]
     others = (e for e in diary.entries(("pass",), *EVER_MS) if e.body.get("follows") == number and _state(e) == state)
-    other = next(others, None)
+    other = next((e for e in others if e.id != instead_of), None)
     if other is None:
         return []
     return [f"follows: found {number}, which entry {other.id} goes on with, expected one that is not {state} yet"]

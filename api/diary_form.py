@@ -207,7 +207,7 @@ def draft_of(pipeline: Pipeline, form: Mapping[str, str], now_ms: int, *, before
         return Draft((), {"": say("kind: found {found}, expected one of the page", found=repr(kind[:TYPED_SHOWN]))})
     reading = _Reading(pipeline, form, now_ms, before)
     entry = reading.entry()
-    faults = _with_those_of_the_diary(pipeline, entry, now_ms, reading.faults)
+    faults = _with_those_of_the_diary(pipeline, entry, now_ms, reading.faults, reading.instead_of)
     confirmed, confirms = confirmed_by(entry, form.get("confirmed", "")), figures_asked(entry)
     asked = () if confirmed else questions_of(entry)
     questions = {one.key: one.said(in_inches=pipeline.config.site.units.in_inches) for one in asked}
@@ -244,7 +244,7 @@ def confirmed_by(entry: DiaryEntry, confirmed: str) -> DiaryEntry | None:
 
 
 def _with_those_of_the_diary(
-    pipeline: Pipeline, entry: DiaryEntry, now_ms: int, faults: dict[str, str]
+    pipeline: Pipeline, entry: DiaryEntry, now_ms: int, faults: dict[str, str], instead_of: int
 ) -> dict[str, str]:
     """Faults of the form with those that the diary finds, by field, but for probes in the way: they are asked about."""
     form = FORMS[entry.kind]
@@ -256,7 +256,7 @@ def _with_those_of_the_diary(
         named = {**named, "end": "until"}
     fields = {"at", "author", form.end, *(one.key for one in form.fields)}
     around = replace(entry, body={**entry.body, "around": True}) if entry.kind == "pass" else entry
-    for fault in check(pipeline.config, pipeline.diary, around, now_ms):
+    for fault in check(pipeline.config, pipeline.diary, around, now_ms, instead_of=instead_of):
         key, _, said = fault.partition(": ")
         at = named.get(key, key)
         if at in fields:
@@ -410,10 +410,15 @@ class _Reading:
         return {"entry": made.id, **named}
 
     def _covers_off(self, entry: DiaryEntry) -> DiaryEntry:
-        """The covers that are on, with their end."""
+        """The covers that are on, with their end; sent again those that it took off the first time."""
+        diary = self._pipeline.diary
+        kept = diary.sent_as(entry.sent_as)
+        if kept is not None and kept.end_ms is not None and (kept.kind, kept.surface) == ("covers", entry.surface):
+            end_ms = kept.end_ms if self._at_ms is None else entry.at_ms
+            return replace(kept, id=0, end_ms=end_ms, written_at_ms=entry.written_at_ms)
         on = [
             one
-            for one in self._pipeline.diary.entries(("covers",), 0, entry.at_ms)
+            for one in diary.entries(("covers",), 0, entry.at_ms)
             if one.surface == entry.surface and one.end_ms is None
         ]
         if not on:

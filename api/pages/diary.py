@@ -120,9 +120,16 @@ def undo(request: Request, form: OwnForm) -> Response:
 
 @router.post("/diary/{entry_id}")
 def write_anew(request: Request, entry_id: int, form: OwnForm) -> Response:
-    """Write an entry anew in place of the one that is changed."""
+    """Write an entry anew in place of the one that is changed; the same `sent_as` again changes nothing more."""
     pipeline, now_ms = pipeline_of(request), pipeline_of(request).clock.now_ms()
     entry = pipeline.diary.entry(entry_id)
+    if entry is None and (changed := _changed_by(pipeline, form, entry_id)) is not None:
+        draft = draft_of(pipeline, form, now_ms, before=changed)
+        if not draft.entries:
+            return _refused(request, form, draft)
+        kept = diary.change(request, entry_id, draft.entries[-1], [])
+        stands = pipeline.diary.entry(kept.id) is not None
+        return _written(request, [kept], f"/diary/{kept.id}" if stands else f"/diary?on={_on(kept)}")
     if entry is None:  # somebody was faster: nothing that was typed is lost
         told = say("What was to be changed is changed or withdrawn already. Written down now it is a new entry.")
         return _refused(request, form, Draft((), {"": told}))
@@ -169,6 +176,13 @@ def restore(request: Request, entry_id: int, form: OwnForm) -> Response:
 def _is_news(pipeline: Pipeline, draft: Draft) -> bool:
     """Whether the entry was not sent before: what is wrong with a second one is not asked of a repeat."""
     return pipeline.diary.sent_as(draft.entries[-1].sent_as) is None
+
+
+def _changed_by(pipeline: Pipeline, form: Mapping[str, str], entry_id: int) -> DiaryEntry | None:
+    """The entry of a number as it was before this very form was sent a first time and changed it."""
+    kept = pipeline.diary.sent_as(form.get("sent_as", "").strip())
+    former = [] if kept is None else pipeline.diary.before(kept.id)[:1]
+    return next((one for one in former if one.id == entry_id), None)
 
 
 def _with_photos(

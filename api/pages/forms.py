@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 from fastapi import APIRouter, Request
 from fastapi.responses import RedirectResponse
 
@@ -72,14 +74,24 @@ def _pass_of(pipeline: Pipeline, entry_id: int, *states: str) -> DiaryEntry:
 
 
 def _go_on(request: Request, before: DiaryEntry, state: str, at_ms: int) -> None:
-    """Write a pass with its next state and what was written of it before."""
+    """Write a pass with its next state and what was written of it before; one that was taken back is written anew."""
     pipeline = pipeline_of(request)
     body = {**before.body, "state": state, "follows": before.id}
     made = DiaryEntry(
         "pass", before.surface, at_ms, body, before.station, None, "", pipeline.clock.now_ms(),
-        sent_as=f"{state}-{before.id}",
+        sent_as=_identity(pipeline, f"{state}-{before.id}"),
     )  # fmt: skip
     diary.add(request, made, [])
+
+
+def _identity(pipeline: Pipeline, pressed: str) -> str:
+    """An identity of what was pressed, the same until what was written under it is struck."""
+    for number in itertools.count(1):
+        identity = pressed if number == 1 else f"{pressed}-{number}"
+        kept = pipeline.diary.sent_as(identity)
+        if kept is None or pipeline.diary.entry(kept.id) is not None:
+            break
+    return identity
 
 
 def _back(form: dict[str, str]) -> RedirectResponse:

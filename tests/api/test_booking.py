@@ -180,6 +180,33 @@ def test_a_pass_is_begun_and_finished_and_counts_once(client: TestClient, ground
     post(client, "/work/999/begun", {"back": "/work"}, 404)
 
 
+def test_a_pass_taken_back_and_reported_again_is_written(client: TestClient, ground: Ground) -> None:
+    """However often; and one that goes on with its booking can be changed, as long as no other goes on with it."""
+    body = {"pass": "light_raking", "depth_mm": 0, "state": "booked"}
+    booked = ground.pipeline.diary.add(DiaryEntry("pass", "square", NOW_MS, body))
+    numbers = []
+    for _ in range(3):
+        for _ in range(2):
+            post(client, f"/work/{booked.id}/done", {"back": "/work"})
+        (made,) = (one for one in passes(ground) if one["state"] == "done")
+        numbers.append(made["id"])
+        post(client, "/diary/undone", {"entries": str(made["id"])})
+        assert [one["state"] for one in passes(ground)] == ["booked"]
+    assert len(set(numbers)) == 3
+    post(client, f"/work/{booked.id}/done", {"back": "/work"})
+    number = max(one["id"] for one in passes(ground))
+    change = {"kind": "pass", "surface": "square", "what": "light_raking", "depth_mm": "1", "probes": "around"}
+    told = client.post(f"/diary/{number}", data=change, headers={**OURS, "Accept": "application/json"})
+    assert told.status_code == 201, told.text
+    made = told.json()["entry"]
+    assert (made["body"]["depth_mm"], made["body"]["follows"]) == (1, booked.id)
+    sent = {"kind": "pass", "surface": "square", "body": {**made["body"], "depth_mm": 2}}
+    answer = client.put(f"/api/v1/diary/{made['id']}", json=sent)
+    assert answer.status_code == 200, answer.text
+    refused = client.post("/api/v1/diary", json=sent)
+    assert refused.status_code == 422 and f"entry {answer.json()['entry']['id']} goes on with" in refused.text
+
+
 def test_a_booking_whose_day_is_past_is_asked_about(client: TestClient, ground: Ground) -> None:
     """It was done then, is changed or withdrawn; one older than a week is asked about no more."""
     body = {"pass": "light_raking", "depth_mm": 0, "state": "booked"}

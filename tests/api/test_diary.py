@@ -161,6 +161,14 @@ def test_what_nobody_knows_is_a_fault_with_the_nearest_name(
     assert len(found) == 1 and found[0].startswith(fault), found
 
 
+@pytest.mark.parametrize("name", ["a" * 300, "../x", "a\0b", 7, "0" * 32], ids=repr)
+def test_a_photograph_of_no_name_that_is_kept_here_is_a_fault(refusing: TestClient, name: object) -> None:
+    """Also a text that can be the name of no file: longer than the 255 bytes that Linux takes (limits.h), or with a
+    zero in it."""
+    found = faults_of(refusing, {**CORE, "body": {"thatch_mm": 30, "photos": [name]}})
+    assert f"photos: found {str(name)[:40]!r}, expected the name of a photograph that is kept here" in found
+
+
 def test_a_body_that_is_no_entry_is_refused(refusing: TestClient) -> None:
     """Keys nobody knows and values of another kind are faults of form; what is no JSON is one too."""
     answer = refusing.post("/api/v1/diary", json={"kind": 3, "surface": "square", "place": "x"})

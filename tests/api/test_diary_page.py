@@ -247,6 +247,20 @@ def test_an_entry_is_changed_and_what_stood_there_is_kept(client: TestClient, gr
     assert [kind for kind, _ in bodies(ground)] == ["core", "note"]
 
 
+def test_a_change_whose_answer_was_lost_is_answered_when_it_comes_again(client: TestClient, ground: Ground) -> None:
+    """With the entry of the first time; another figure under its identity is told with both (409, RFC 9110), and by
+    nobody's identity it is refused as one that came too late."""
+    sent(client, CORE)
+    change = {**CORE, "thatch_mm": "16", "sent_as": "a-1"}
+    first, again = (sent(client, change, path="/diary/1") for _ in range(2))
+    assert again["entry"] == first["entry"] and again["at"] == "/diary/2"
+    assert "thatch 17 mm" in sent(client, {**change, "thatch_mm": "17"}, 409, path="/diary/1")["detail"]
+    sent(client, {**change, "sent_as": "a-2"}, 422, path="/diary/1")
+    assert plain(client, "/diary/1", change) == "/diary/2"
+    ground.pipeline.diary.strike(2, NOW_MS)
+    assert plain(client, "/diary/1", change) == "/diary?on=s1" and bodies(ground) == []
+
+
 def test_a_form_begins_at_what_was_written_last_in_its_place(client: TestClient, ground: Ground) -> None:
     """The core of that station, the depth of each pass, the last gauge; not what is asked about."""
     add = ground.pipeline.diary.add
@@ -314,6 +328,24 @@ def test_covers_that_are_on_are_taken_off(client: TestClient, ground: Ground) ->
     sent(client, {"kind": "covers", "surface": "square", "covers": "off", "at": "2024-03-21T01:00"})
     (one,) = ground.pipeline.diary.entries(("covers",), 0, 2**62)
     assert (one.at_ms, one.end_ms) == (NOW_MS - 6 * HOUR_MS, NOW_MS - HOUR_MS)
+
+
+@pytest.mark.parametrize("at", [{}, {"at": "2024-03-21T01:00"}], ids=str)
+def test_covers_taken_off_are_so_once_however_often_it_is_sent(
+    client: TestClient, ground: Ground, at: dict[str, str]
+) -> None:
+    """Also when covers were put on again meanwhile: those stay on. Another time under the identity is told (409)."""
+    covers = {"kind": "covers", "surface": "square"}
+    off = {**covers, "covers": "off", "sent_as": "a-1", **at}
+    sent(client, {**covers, "covers": "on", "at": "2024-03-20T20:00"})
+    first = sent(client, off)["entry"]
+    assert sent(client, off)["entry"] == first
+    sent(client, {**covers, "covers": "on", "at": "2024-03-21T01:30"})
+    ground.clock.wall_ms += HOUR_MS
+    assert sent(client, off)["entry"] == first
+    sent(client, {**off, "at": "2024-03-21T01:10"}, 409)
+    ends = [one.end_ms for one in ground.pipeline.diary.entries(("covers",), 0, 2**62)]
+    assert ends == [NOW_MS - HOUR_MS if at else NOW_MS, None]
 
 
 def test_who_may_only_read_sees_no_form(ground: Ground) -> None:
