@@ -200,6 +200,7 @@ class Worker:
         self._feed, self._on_change, self._on_live = feed, on_change, on_live
         self._begun = False
         self._held: list[_Message] = []
+        self._unsaid: list[_Message] = []
         self._not_before_s = 0.0
         self._stages_pace, self._periods_pace = _Pace(STAGES_REST), _Pace(PERIODS_REST)
         self._progress = {station: _Progress() for station in config.stations()}
@@ -275,6 +276,7 @@ class Worker:
         try:
             if not self._begun and not self._begin(stop):
                 return False
+            self._say_kept()
             if not self._held:
                 self._held = self._take()
             if not self._held:
@@ -328,17 +330,24 @@ class Worker:
             if health is not None:
                 self._journal.keep_note(HEALTH_KEY, as_note(health))
         # From here on they are on the disk.
-        self._held = []
+        self._held, self._unsaid = [], messages
         self.committed_at_ms = now_ms
-        receipts: dict[tuple[str, str, str], None] = {}  # in the order of the messages
         for message, done in kept:
             log_fields(**({} if message.span is None else {"node": message.span.node}))
             if message.bad is not None:
                 self._note_set_aside(message.arrival, message.bad)
             elif message.batch is not None:
                 self._note(message.batch, done)
-            if message.span is not None:
-                receipts[message.span.site, message.span.node, message.span.outbox_id] = None
+        self._say_kept()
+
+    def _say_kept(self) -> None:
+        """Receipt and acknowledge what is on the disk, then pass live readings on.
+
+        A fault before the acknowledgements leaves all of it to be said on the next try: the broker sends no more than a
+        few messages that nobody acknowledges. One in a live reading takes neither the others nor an acknowledgement.
+        """
+        messages = self._unsaid
+        receipts = dict.fromkeys((m.span.site, m.span.node, m.span.outbox_id) for m in messages if m.span is not None)
         for site, node, outbox_id in receipts:
             self._source.publish_receipt(site, node, self._journal.receipt(site, node, outbox_id))
         if any(message.span is None and message.live is None for message in messages):
@@ -346,8 +355,12 @@ class Worker:
             self._on_change("nodes")
         for message in messages:
             self._source.acknowledge(message.arrival)
-            if message.live is not None:
-                self._on_live(message.live)
+        self._unsaid = []
+        for live in [message.live for message in messages if message.live is not None]:
+            try:
+                self._on_live(live)
+            except PipelineFault as fault:
+                log.warning("live_reading_not_taken probe=%s reason=%s: %s", live.probe, type(fault).__name__, fault)
 
     def _commit_group(self, group: list[_Message], now_ms: int) -> list[tuple[_Message, Appended]]:
         """Append batches that follow on one another as one, which costs little more than one of them does.

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from hardware.reading import Batch, Receipt, encode_batch, readings_topic
+from hardware.reading import Batch, LiveReading, Receipt, encode_batch, encode_live, readings_topic
 from pipeline.errors import StoreAway, StoreFull
 from pipeline.units import DAY_MS, EVER_MS
 from tests.pipeline.hand import (
@@ -148,6 +148,53 @@ def test_a_store_that_is_away_amid_a_commit_keeps_nothing_of_it_and_all_of_it_la
     line.run_until_quiet()
     assert line.source.said == [("receipt", 16), *[("acknowledged", 1)] * 4]
     assert line.value("readings_kept_total") == 16 and line.value("readings_duplicate_total") == 0
+
+
+def live(probe: str) -> bytes:
+    return encode_live(LiveReading(probe, START_MS, (("s1/p1/vwc_050", 0.3, "ok"),), ""))
+
+
+def test_a_fault_in_a_live_reading_takes_no_acknowledgement_and_no_other_reading_with_it(
+    make: Callable[..., Line], monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    """The first of three live readings meets it: readings behind it are acknowledged, so that the broker sends on."""
+    line, heard = make(), list[str]()
+
+    def away(reading: LiveReading) -> None:
+        heard.append(reading.probe)
+        if len(heard) == 1:
+            raise StoreAway("the server is away")
+
+    monkeypatch.setattr(line.worker, "_on_live", away)
+    line.source.together = True
+    for number in (1, 2, 3):
+        line.send(live(f"s1/p{number}"), "underturf/1/meadow/node-1/live")
+    line.send_batch(record(1))
+    line.run(1)
+    assert line.source.said == [("receipt", 4), *[("acknowledged", 1)] * 4]
+    assert heard == ["s1/p1", "s1/p2", "s1/p3"] and not line.worker.keeping.reason
+    assert "live_reading_not_taken probe=s1/p1 reason=StoreAway: the server is away" in caplog.text
+
+
+def test_a_store_that_goes_away_between_commit_and_receipt_has_it_said_later(
+    make: Callable[..., Line], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The receipt cannot be read: nothing is acknowledged before it is, and nothing is counted or kept twice."""
+    line = make()
+    receipt, faults = line.stores.journal.receipt, [StoreAway("the server is away")]
+
+    def away_once(*outbox: str) -> Receipt:
+        if faults:
+            raise faults.pop()
+        return receipt(*outbox)
+
+    monkeypatch.setattr(line.stores.journal, "receipt", away_once)
+    line.send_batch(record(1))
+    line.run(1)
+    assert line.source.said == []
+    line.run_until_quiet()
+    assert line.source.said == [("receipt", 4), ("acknowledged", 1)]
+    assert line.value("readings_kept_total") == 4 and line.value("readings_duplicate_total") == 0
 
 
 @pytest.mark.parametrize("fault", [StoreAway("the disk is away"), StoreFull("no room")])
