@@ -129,6 +129,7 @@ class Pipeline:
             },
             self.journal.note(CHECKS_KEY),
         )
+        self._keeping_check = threading.Lock()
         self._broker = self._make_broker(mosquitto)
         self._ingest = Ingest(config.broker, config.site.name, self.metrics, self.clock)
         self._server = self._stores.server
@@ -392,11 +393,12 @@ class Pipeline:
 
     def keep_check(self, check: ProbeCheck, *entries: DiaryEntry) -> None:
         """Take a check in place of the one of its probe, and write what the diary is to have of it: all or nothing."""
-        with self._stores.database.transaction():
-            for entry in entries:
-                self.diary.add(entry)
+        with self._keeping_check:  # one after the other: the note has the checks of every probe
+            with self._stores.database.transaction():
+                for entry in entries:
+                    self.diary.add(entry)
+                self.journal.keep_note(CHECKS_KEY, self.checks.as_note(check))
             self.checks.put(check)
-            self.journal.keep_note(CHECKS_KEY, self.checks.as_note())
         if entries:
             self._changed("diary")
         self._changed("checks")

@@ -366,10 +366,11 @@ class FieldChecks:
             self._asked_s[probe] = now_s
             return True
 
-    def as_note(self) -> dict[str, object]:
-        """Return every check as a plain table to be kept, without its last readings."""
+    def as_note(self, check: ProbeCheck) -> dict[str, object]:
+        """Return every check as a plain table to be kept, without its last readings; `check` in place of its own."""
         with self._lock:
-            return {probe: asdict(replace(one, recent=(), statuses={})) for probe, one in self._checks.items()}
+            checks = {**self._checks, check.probe: check}
+        return {probe: asdict(replace(one, recent=(), statuses={})) for probe, one in checks.items()}
 
 
 def has_ticked(before: ProbeCheck, after: ProbeCheck) -> bool:

@@ -8,7 +8,8 @@ of the answers to a cup that of water that goes down; how far the ground is betw
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from typing import Any
 
 import pytest
@@ -17,7 +18,7 @@ from api.app import create_app
 from hardware.probe import load_probe
 from hardware.reading import Batch, LiveReading, Reading, Status
 from pipeline.errors import StoreFull
-from pipeline.mqtt.field_checks import FieldChecks
+from pipeline.mqtt.field_checks import FieldChecks, ProbeCheck
 from pipeline.service import CHECKS_KEY, Pipeline
 from pipeline.units import Flag
 from tests.api.served import TestClient, signed_in
@@ -313,6 +314,32 @@ def test_a_tick_that_could_not_be_kept_is_made_again(
     assert twin(client)["steps"][0]["state"] == "now"
     probe.reads(AIR)
     assert twin(client)["steps"][0]["state"] == "done" and "s1/p1" in ground.pipeline.journal.note(CHECKS_KEY)
+
+
+def test_a_check_whose_commit_failed_is_not_under_way(
+    ground: Ground, client: TestClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Neither in memory, nor its lift in the diary; begun again both are there."""
+    hear(ground, 0.2, seq=1)
+    ground.clock.wall_ms += 3 * 24 * 3_600_000
+    database = ground.pipeline._stores.database
+    transaction = database.transaction
+
+    @contextmanager
+    def full() -> Iterator[object]:
+        with transaction() as tx:
+            yield tx
+            if database._depth == 1:  # the outermost, which commits
+                raise StoreFull("no room")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(database, "transaction", full)
+        with pytest.raises(StoreFull):
+            ground.pipeline.keep_check(ProbeCheck("s1/p1", 0), ground.pipeline.put_in_place("s1/p1", "", 0))
+    assert ground.pipeline.checks.get("s1/p1") is None
+    do(client, "begin")
+    (lift,) = ground.pipeline.diary.entries(("lift", "return"), 0, 2**60)
+    assert lift.kind == "lift" and "s1/p1" in ground.pipeline.journal.note(CHECKS_KEY)
 
 
 def test_who_knows_better_takes_a_probe_as_it_is(ground: Ground, client: TestClient) -> None:
