@@ -80,6 +80,8 @@ class _Session:
     def __init__(self, connection: psycopg.Connection[TupleRow], unreadable: dict[str, str], key: int) -> None:
         self.unreadable = unreadable
         self.session = connection
+        self._is_ending = False
+        connection.add_notice_handler(self._hear)
         self._begin = f"BEGIN; SELECT pg_advisory_xact_lock({_WRITE_LOCK}, {key})".encode()
 
     @property
@@ -90,12 +92,21 @@ class _Session:
 
     @property
     def is_lost(self) -> bool:
-        """Return whether the server has closed it, or said something out of turn, which it does before it closes."""
+        """Return whether the server has closed it, or has said that it will. What else it says out of turn is read."""
         if self.session.closed:
             return True
-        look = select.poll()
+        look, line = select.poll(), self.session.pgconn
         look.register(self.session.fileno(), select.POLLIN)
-        return bool(look.poll(0))
+        try:
+            while look.poll(0):
+                line.consume_input()
+                line.is_busy()  # has what came heard
+        except psycopg.Error:
+            return True
+        return self._is_ending
+
+    def _hear(self, said: psycopg.errors.Diagnostic) -> None:
+        self._is_ending = self._is_ending or said.severity_nonlocalized in ("FATAL", "PANIC")
 
     def execute(self, statement: str, parameters: Sequence[Any] = (), /) -> Rows:
         """Run one statement. `BEGIN IMMEDIATE` waits for other writers of the site, and is the only one."""
@@ -167,6 +178,7 @@ class PostgresDatabase:
         self._dsn = dsn
         self._key = int.from_bytes(hashlib.sha256(site.encode()).digest()[:4], "big", signed=True)
         self._held = False
+        self._holder = 0  # the server's process that held the site for us last
         self._lock = threading.RLock()
         self._depth = 0
         self._when_undone: list[Callable[[], None]] = []
@@ -295,7 +307,7 @@ class PostgresDatabase:
     def close(self) -> None:
         """Close every connection, and let the site go."""
         with self._lock, self._idle_lock:
-            self._closed = True
+            self._closed, self._held = True, False
             for session in [*self._idle, self._writer]:
                 session.close()
             self._idle.clear()
@@ -308,6 +320,9 @@ class PostgresDatabase:
             application_name="underturf",
             tcp_user_timeout=LOST_MS,
             prepare_threshold=PREPARE_AFTER,
+            keepalives_idle=5,  # a server that is gone while nothing is sent is seen after these seconds
+            keepalives_interval=5,
+            keepalives_count=3,
         )
         for dumper in (Int8Dumper, Int8BinaryDumper):
             connection.adapters.register_dumper(int, dumper)
@@ -320,7 +335,11 @@ class PostgresDatabase:
             sql.SQL("SET tcp_keepalives_idle = 10; SET tcp_keepalives_interval = 5; SET tcp_keepalives_count = 3"),
             sql.SQL("SET client_min_messages = {}").format(sql.SQL("error")),
         ]
-        connection.execute(sql.SQL("; ").join(settings))
+        try:
+            connection.execute(sql.SQL("; ").join(settings))
+        except BaseException:
+            connection.close()
+            raise
         return _Session(connection, self.unreadable, self._key)
 
     def _idle_session(self) -> _Session | None:
@@ -334,6 +353,8 @@ class PostgresDatabase:
 
     def _renew_writer(self) -> None:
         """Connect again where the connection was lost, and hold the site again if it was held."""
+        if self._closed:
+            raise StoreAway(f"{self.place}: found it closed, expected nothing more to be written")
         if not self._writer.is_lost:
             return
         self._writer.close()
@@ -348,12 +369,38 @@ class PostgresDatabase:
                 raise
 
     def _hold(self) -> None:
-        query = f"SELECT pg_try_advisory_lock({_SITE_LOCK}, {self._key})"
-        (taken,) = self._writer.execute(query).fetchone()
-        if not taken:
+        """Take the lock of the site. A lost connection of our own, which the server has not seen to be lost, is waited
+        for; no other is."""
+        if not self._try_lock():
+            if self._ghost_holds():
+                self._await_lock()
+            elif not self._try_lock():  # our own may just have let it go
+                raise StoreTaken(
+                    f"{self.place}: found the site held by another service, expected none. Stop the other first."
+                )
+        self._holder = self._writer.session.info.backend_pid
+
+    def _try_lock(self) -> bool:
+        (taken,) = self._writer.execute(f"SELECT pg_try_advisory_lock({_SITE_LOCK}, {self._key})").fetchone()
+        return bool(taken)
+
+    def _ghost_holds(self) -> bool:
+        query = (
+            "SELECT count(*) FROM pg_locks WHERE locktype = 'advisory' AND granted AND pid = ? AND classid = ? "
+            "AND objid = ? AND objsubid = 2 "
+            "AND database = (SELECT oid FROM pg_database WHERE datname = current_database())"
+        )
+        (held,) = self._writer.execute(query, (self._holder, _SITE_LOCK, self._key & 0xFFFFFFFF)).fetchone()
+        return bool(held)
+
+    def _await_lock(self) -> None:
+        try:
+            self._writer.execute(f"SELECT pg_advisory_lock({_SITE_LOCK}, {self._key})")
+        except psycopg.errors.LockNotAvailable as err:
             raise StoreTaken(
-                f"{self.place}: found the site held by another service, expected none. Stop the other first."
-            )
+                f"{self.place}: found the site still held by this service's own lost connection, expected the "
+                "server to have ended it. It does so within half a minute; nothing need be done."
+            ) from err
 
     def _find_schema(self, *, make: bool) -> None:
         names = self._writer.execute("SELECT 1 FROM pg_namespace WHERE nspname = ?", (self.schema,)).fetchone()

@@ -5,12 +5,15 @@ Expected values: the tables SQLite has after the same steps, and PostgreSQL's do
 
 import os
 import resource
+import select
+import signal
+import threading
 from contextlib import closing
 
 import psycopg
 import pytest
 
-from pipeline.errors import StoreAway, StoreForeign, StoreTooNew
+from pipeline.errors import StoreAway, StoreForeign, StoreTaken, StoreTooNew
 from pipeline.store import schema
 from pipeline.store.database import Database
 from pipeline.store.diary import Diary
@@ -199,3 +202,95 @@ def test_a_process_with_many_open_files_reads_and_writes(postgres, site):
         for file in files:
             os.close(file)
         resource.setrlimit(resource.RLIMIT_NOFILE, (soft, hard))
+
+
+def test_a_server_that_is_gone_is_seen_by_our_side_too(postgres, site):
+    """What libpq was told, read back from its connection: a question after 5 s of silence, lost after 15 s more."""
+    with closing(PostgresDatabase(postgres.dsn, site)) as database:
+        told = database._writer.session.info.get_parameters()
+    assert {name: told[name] for name in told if name.startswith("keepalives_")} == {
+        "keepalives_idle": "5",
+        "keepalives_interval": "5",
+        "keepalives_count": "3",
+    }
+
+
+def test_a_connection_whose_settings_are_refused_is_closed(postgres, site, monkeypatch):
+    """No session is left on the server: it has only so many."""
+    made, connect = [], psycopg.connect
+    monkeypatch.setattr(psycopg, "connect", lambda *a, **k: made.append(connect(*a, **k)) or made[-1])
+    monkeypatch.setattr("pipeline.store.postgres.LOCK_WAIT_MS", "no time")
+    with pytest.raises(psycopg.errors.InvalidParameterValue):
+        PostgresDatabase(postgres.dsn, site)
+    assert [one.closed for one in made] == [True]
+
+
+def test_nothing_is_written_and_the_site_is_not_taken_once_it_is_closed(postgres, site):
+    """A thread that comes late is refused, and another service has the site."""
+    first = PostgresDatabase(postgres.dsn, site)
+    first.hold_site()
+    first.close()
+    with pytest.raises(StoreAway, match="found it closed"):
+        Journal(first).keep_note("a", {"b": 1})
+    with closing(PostgresDatabase(postgres.dsn, site)) as second:
+        second.hold_site()
+        assert Journal(second).note("a") == {}
+
+
+def test_what_a_server_says_out_of_turn_is_no_end_of_the_connection(postgres, site, ask):
+    """A notification is read and the same session goes on; an end that is said is an end, though more can be read."""
+    with closing(PostgresDatabase(postgres.dsn, site)) as database:
+        writer = database._writer
+        writer.execute("LISTEN wind")
+        ask.execute("NOTIFY wind")
+        arrived(writer)
+        assert not writer.is_lost
+        Journal(database).keep_note("a", {"b": 1})
+        assert database._writer is writer
+        ask.execute("SELECT pg_terminate_backend(%s)", (writer.session.info.backend_pid,))
+        arrived(writer)
+        assert writer.is_lost
+
+
+def arrived(session):
+    """Wait until something can be read."""
+    assert select.select([session.session.fileno()], [], [], 20.0)[0]
+
+
+@pytest.mark.parametrize("ends", [True, False])
+def test_a_lost_connection_of_our_own_is_waited_for_and_not_told_as_another_service(
+    postgres, site, ask, monkeypatch, ends
+):
+    """The server's process that held the site is stopped (SIGSTOP), so that it does not see our end of the connection
+    closed. Let go on while we wait, it ends and the site is ours again; else it is said whose it is."""
+    monkeypatch.setattr("pipeline.store.postgres.LOCK_WAIT_MS", 20_000 if ends else 200)
+    with closing(PostgresDatabase(postgres.dsn, site)) as database:
+        database.hold_site()
+        ghost = database._writer.session.info.backend_pid
+        os.kill(ghost, signal.SIGSTOP)
+        going_on = threading.Thread(target=go_on_when_waited_for, args=(postgres.dsn, ghost))
+        try:
+            database._writer.session.close()
+            if ends:
+                going_on.start()
+                Journal(database).keep_note("a", {"b": 1})
+                assert Journal(database).note("a") == {"b": 1}
+            else:
+                with pytest.raises(StoreTaken, match="this service's own lost connection"):
+                    Journal(database).keep_note("a", {"b": 1})
+        finally:
+            if ends:
+                going_on.join()
+            else:
+                os.kill(ghost, signal.SIGCONT)
+
+
+def go_on_when_waited_for(dsn, ghost):
+    """Let a stopped process go on once somebody waits for a lock that it holds, or after some seconds."""
+    with psycopg.connect(dsn, autocommit=True) as connection:
+        for _ in range(500):
+            query = "SELECT count(*) FROM pg_locks WHERE NOT granted AND %s = ANY(pg_blocking_pids(pid))"
+            if connection.execute(query, (ghost,)).fetchone() != (0,):
+                break
+            connection.execute("SELECT pg_sleep(0.01)")
+    os.kill(ghost, signal.SIGCONT)
