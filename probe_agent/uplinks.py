@@ -245,7 +245,7 @@ class UplinkLine:
     def _keep(self, probe: ProbeConfig, shape: MessageShape, parsed: object, payload: bytes) -> None:
         """Commit the samples of one probe with its count. Raises BadMessage, OutboxFull, OutboxDamaged."""
         head, note = head_of(parsed, shape), self._clock.note()
-        if head.at_ms is not None and head.at_ms < EARLIEST_SET_MS:
+        if head.at_ms is not None and head.at_ms < EARLIEST_SET_MS <= note.now_ms:
             raise BadMessage(f"time {shape.time}: found one before 2025, expected one of a clock that was set")
         if head.at_ms is not None and note.ok and head.at_ms > note.now_ms + AHEAD_MS:
             raise BadMessage(f"time {shape.time}: found one {(head.at_ms - note.now_ms) // 1000} s ahead, expected now")

@@ -39,7 +39,7 @@ FITTING: dict[str, tuple[object, ...]] = {
 
 
 # not ready without a broker; made by a command; of a demo alone
-OFTEN_AWAY = ("/readyz", "/trust/authority.crt", "/tour", "/api/v1/tour")
+OFTEN_AWAY = ("/readyz", "/trust/authority.crt", "/tour", "/api/v1/tour", "/photos/s1")  # there is no such photograph
 
 
 @st.composite

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 
 import pytest
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page, Playwright, sync_playwright
 
 from tests.api.served import serving
 from tests.api.site import SETTINGS, Ground, ground_at, readings
@@ -15,13 +15,18 @@ QUIET = ("--disable-gpu", "--disable-quic", "--no-first-run", "--disable-backgro
 
 
 @pytest.fixture(scope="session")
-def browser(need_program: Callable[[str], str]) -> Iterator[Browser]:
-    """Chromium of this machine, without a window."""
-    program = need_program("chromium")
-    with sync_playwright() as play:
-        started = play.chromium.launch(executable_path=program, args=["--no-sandbox", *QUIET])
+def play() -> Iterator[Playwright]:
+    """What drives browsers: one in a process, it refuses a second."""
+    with sync_playwright() as started:
         yield started
-        started.close()
+
+
+@pytest.fixture(scope="session")
+def browser(play: Playwright, need_program: Callable[[str], str]) -> Iterator[Browser]:
+    """Chromium of this machine, without a window."""
+    started = play.chromium.launch(executable_path=need_program("chromium"), args=["--no-sandbox", *QUIET])
+    yield started
+    started.close()
 
 
 @pytest.fixture(scope="session")

@@ -15,7 +15,7 @@ from pathlib import Path
 
 import pytest
 from PIL import Image
-from playwright.sync_api import Error, Page, Playwright, sync_playwright
+from playwright.sync_api import Error, Page, Playwright
 
 from api.people import add_person, invite, new_session
 from api.who import SESSION_COOKIE
@@ -61,11 +61,13 @@ class Field:
 
 
 @pytest.fixture(scope="module")
-def field(tmp_path_factory: pytest.TempPathFactory, need_program: Callable[[str], str]) -> Iterator[Field]:
+def field(
+    tmp_path_factory: pytest.TempPathFactory, need_program: Callable[[str], str], play: Playwright
+) -> Iterator[Field]:
     folder, program = tmp_path_factory.mktemp("field"), need_program("chromium")
     settings = folder / "underturf.toml"
     settings.write_text(f'{SETTINGS}\n[pages]\nhost = "{BOX}"\n', encoding="utf-8")
-    with lan() as (box, phone), sync_playwright() as play:
+    with lan() as (box, phone):
         box.run(UNDERTURF, "certificate", "--config", str(settings))
         with (folder / "log").open("w") as log:
             server = subprocess.Popen(

@@ -87,4 +87,6 @@ def test_marks_and_live_news_work_with_a_session(opens: Opens, ground: Ground, p
     page.get_by_role("button", name="Seen").first.click()
     page.get_by_text("Noted.").first.wait_for()
     (mark,) = ground.pipeline.diary.entries(["mark"], 0, 2**60)
-    assert mark.author == "Ann" and opened.said == []
+    # the browser takes no worker by a certificate that it is only told to pass over
+    said = [one for one in opened.said if not one.startswith("An SSL certificate error occurred when fetching")]
+    assert mark.author == "Ann" and said == []

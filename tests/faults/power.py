@@ -107,6 +107,10 @@ class Connection:
     def executemany(self, statement: str, values: Sequence[Any]) -> None:
         self._db.executemany(statement, values)
 
+    @property
+    def in_transaction(self) -> bool:
+        return self._db.in_transaction
+
     def close(self) -> None:
         self._db.close()
 

@@ -38,7 +38,7 @@ from simulator.probes import VirtualProbe, decimals_sent, relation_for
 SDI12 = [model for model in models() if load_probe(model).protocol == "sdi12"]
 RADIO = [model for model in models() if load_probe(model).protocol == "mqtt"]
 MODBUS = [model for model in models() if load_probe(model).protocol == "modbus"]
-NOON_MS = 1_717_243_200_000
+NOON_MS = 1_748_779_200_000  # 2025-06-01 12:00
 HOUR_MS = 3_600_000
 ROUNDS = 120
 LEVELS = 5  # of a sensing volume
