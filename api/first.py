@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Sequence
+from dataclasses import replace
 
 from fastapi import APIRouter, Depends, Request
 
@@ -80,18 +81,17 @@ def act(request: Request, station: str, probe: str, told: schema.CheckIn) -> Non
             detail = f"found a probe by {found.description.protocol}, expected one that is asked on a line"
             raise Problem(422, "Not read at will", detail)
         if check is None or check.step(pipeline.checks.channels(name)) is None:
-            entries = (
-                [] if _is_out(pipeline, station, probe, now_ms) else [_lift(pipeline, surface, found, station, by)]
-            )
+            entries = [] if pipeline.is_out(name, now_ms) else [_lift(pipeline, surface, found, station, by)]
             pipeline.keep_check(ProbeCheck(name, now_ms, by), *entries)
         return
     if check is None:
         raise Problem(422, "No check of it", f"found no check of {name} begun, expected one: begin it first")
     if told.do == "again":
-        entries = [] if _is_out(pipeline, station, probe, now_ms) else [_lift(pipeline, surface, found, station, by)]
+        entries = [] if pipeline.is_out(name, now_ms) else [_lift(pipeline, surface, found, station, by)]
         pipeline.keep_check(begun_again(check, told.step), *entries)
-    elif _is_out(pipeline, station, probe, now_ms):
-        pipeline.keep_check(check, pipeline.put_in_place(name, by, now_ms))
+    elif check.step(pipeline.checks.channels(name)) is not None or pipeline.is_out(name, now_ms):
+        entries = [pipeline.put_in_place(name, by, now_ms)] if pipeline.is_out(name, now_ms) else []
+        pipeline.keep_check(replace(check, taken_ms=now_ms), *entries)
 
 
 def _lift(pipeline: Pipeline, surface: Surface, probe: InstalledProbe, station: str, by: str) -> DiaryEntry:
@@ -112,11 +112,6 @@ def _first_heard_ms(pipeline: Pipeline, probe: InstalledProbe, now_ms: int) -> i
         return int(last[0]["measured_at_ms"])
     rows = rows_of(pipeline.store.observations(ids, max(0, now_ms - NEW_FOR_MS), now_ms + HOUR_MS))
     return min((int(row["measured_at_ms"]) for row in rows), default=None)
-
-
-def _is_out(pipeline: Pipeline, station: str, probe: str, now_ms: int) -> bool:
-    lifted = pipeline.context(station).facts.lifted
-    return any(one.probe == f"{station}/{probe}" and one.out_ms <= now_ms < one.back_ms for one in lifted)
 
 
 # --- the steps of the site -------------------------------------------------------------------------------------------
@@ -258,7 +253,7 @@ def _time(pipeline: Pipeline) -> Told:
 
 def _checks(probes: Sequence[schema.CheckedProbeOut]) -> Told:
     mine = [one for one in probes if one.state != "by hand"]
-    done = sum(one.state == "done" for one in mine)
+    done = sum(one.state in ("done", "taken") for one in mine)
     lines = [
         say("A probe is held in air, stood in water, pushed in, and given a cup of water; the page ticks by itself.")
     ]
@@ -436,9 +431,7 @@ def check_of(pipeline: Pipeline, station: str, probe: str) -> schema.ProbeCheckO
     steps, is_open = list[schema.CheckStepOut](), False
     for one in steps_of(channels):
         at_ms = None if check is None else check.done_ms.get(one)
-        state: schema.StepState = (
-            "done" if at_ms is not None else "now" if check is not None and not is_open else "next"
-        )
+        state: schema.StepState = "done" if at_ms is not None else "now" if step is not None and not is_open else "next"
         is_open = is_open or at_ms is None
         told = say(ASKED[one])
         if at_ms is not None and check is not None:
@@ -466,17 +459,17 @@ def check_of(pipeline: Pipeline, station: str, probe: str) -> schema.ProbeCheckO
 def _listed(pipeline: Pipeline, surface: Surface, station: Station, probe: InstalledProbe) -> schema.CheckedProbeOut:
     name = f"{station.name}/{probe.name}"
     channels, check = pipeline.checks.channels(name), pipeline.checks.get(name)
-    out = _is_out(pipeline, station.name, probe.name, pipeline.clock.now_ms())
+    out = pipeline.is_out(name, pipeline.clock.now_ms())
     if probe.description.protocol not in READ_AT_WILL:
         state, told = "by hand", say("It is not read at will: believed as it comes.")
     elif check is None:
         state, told = "not begun", say("Not checked yet.")
+    elif check.taken_ms is not None:
+        state, told = "taken", say("Taken as it is, not checked to the end.")
     elif (step := check.step(channels)) is None:
         state, told = "done", say("Checked, and believed.") if not out else say("Checked, and out of the ground.")
     else:
         state, told = "under way", say("At the step: {step}.", step=say(STEP_TITLES[step]))
-        if not out:
-            told = say("Taken as it is, not checked to the end.")
     return schema.CheckedProbeOut(
         station=station.name,
         probe=probe.name,
@@ -563,10 +556,11 @@ def _doubt(found: DoubtFound, channels: Sequence[Channel]) -> schema.CheckDoubtO
 
 def _trusted(pipeline: Pipeline, check: ProbeCheck | None, probe: InstalledProbe) -> str:
     """The first reading that is believed since the check was done, in words; empty while there is none."""
-    if check is None or not check.done_ms:
+    if check is None or (check.taken_ms is None and not check.done_ms):
         return ""
     ids = {one.id: one.channel for one in probe.channels if one.channel.quantity == "water_content"}
-    since_ms, now_ms = max(check.done_ms.values()), pipeline.clock.now_ms()
+    since_ms = check.taken_ms if check.taken_ms is not None else max(check.done_ms.values())
+    now_ms = pipeline.clock.now_ms()
     rows = rows_of(pipeline.store.observations(list(ids), since_ms, min(now_ms + HOUR_MS, since_ms + DAY_MS)))
     good = [row for row in rows if row["flag"] in BELIEVED and number(row["value"]) is not None]
     if not good:

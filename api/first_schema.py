@@ -29,8 +29,10 @@ class CheckedProbeOut(BaseModel):
     station: str = Field(examples=["square-1"])
     probe: str = Field(examples=["p1"])
     called: str = Field(examples=["Square, outer strip: profile"])
-    state: Literal["not begun", "under way", "done", "by hand"] = Field(
-        examples=["under way"], description="by hand: a radio node, a record or a dock is not read at will"
+    state: Literal["not begun", "under way", "done", "taken", "by hand"] = Field(
+        examples=["under way"],
+        description="taken: as it is, not checked to the end; by hand: a radio node, a record or a dock is not read at "
+        "will",
     )
     believed: bool = Field(examples=[False], description="whether the diary has it in its place")
     words: str = Field(examples=["In water."])

@@ -403,6 +403,11 @@ class Pipeline:
             self._changed("diary")
         self._changed("checks")
 
+    def is_out(self, probe: str, at_ms: int) -> bool:
+        """Return whether the diary has a probe, `station/probe`, out of its place. [ms since 1970, UTC]"""
+        lifted = self.context(probe.partition("/")[0]).facts.lifted
+        return any(one.probe == probe and one.out_ms <= at_ms < one.back_ms for one in lifted)
+
     def put_in_place(self, probe: str, by: str, at_ms: int) -> DiaryEntry:
         """Return the entry by which a probe, `station/probe`, is in its place. [ms since 1970, UTC]"""
         station, _, name = probe.partition("/")
@@ -410,15 +415,17 @@ class Pipeline:
         return DiaryEntry("return", surface, at_ms, {"probe": name}, station, None, by, at_ms)
 
     def _checked(self, live: LiveReading) -> None:
-        """Take a live reading to the check of its probe; the last tick writes that the probe is in its place."""
+        """Take a live reading to the check of its probe; the last tick writes that the probe is in its place,
+        unless the diary has it there already: a second return would disturb readings that are believed."""
         now_ms, found = self.clock.now_ms(), self.checks.take(live, self.clock.now_ms())
         if found is None:
             return
         before, after = found
         is_done = after.step(self.checks.channels(live.probe)) is None
         if has_ticked(before, after):
+            returns = is_done and self.is_out(live.probe, now_ms)
             try:
-                self.keep_check(after, *([self.put_in_place(live.probe, after.by, now_ms)] if is_done else []))
+                self.keep_check(after, *([self.put_in_place(live.probe, after.by, now_ms)] if returns else []))
             except PipelineFault:
                 self.checks.put(before)  # the next reading ticks it again
                 raise

@@ -83,6 +83,8 @@ class ProbeCheck:
         The last readings, the newest last; `step_n` how many came in this step, at most `RECENT`.
     statuses : mapping of str to str
         Of the last reading.
+    taken_ms : int or None
+        When the probe was taken as it is: the check is over, whatever was ticked.
     """
 
     probe: str
@@ -99,9 +101,12 @@ class ProbeCheck:
     recent: tuple[LivePoint, ...] = ()
     step_n: int = 0
     statuses: Mapping[str, str] = field(default_factory=dict)
+    taken_ms: int | None = None
 
     def step(self, channels: Sequence[Channel]) -> CheckStep | None:
-        """Return the step it stands at; None when it is done."""
+        """Return the step it stands at; None when it is done, or the probe was taken as it is."""
+        if self.taken_ms is not None:
+            return None
         return next((step for step in steps_of(channels) if step not in self.done_ms), None)
 
 
@@ -387,7 +392,8 @@ def _from_note(probe: str, kept: object) -> ProbeCheck | None:
         check = ProbeCheck(**{**table, "quiet": quiet, "recent": (), "probe": probe})
     except (TypeError, ValueError, KeyError, AttributeError):
         return None
-    return check if _in_form(check.done_ms, STEPS) else None
+    is_taken = check.taken_ms is None or type(check.taken_ms) is int
+    return check if is_taken and _in_form(check.done_ms, STEPS) else None
 
 
 def _in_form(done_ms: object, steps: Collection[str]) -> bool:

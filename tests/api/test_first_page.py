@@ -355,6 +355,51 @@ def test_who_knows_better_takes_a_probe_as_it_is(ground: Ground, client: TestCli
     assert kinds == ["lift", "return"]
 
 
+def test_a_check_of_a_probe_taken_as_it_is_is_over(ground: Ground, client: TestClient) -> None:
+    """Before the cup it is taken: what is poured later ticks nothing and writes no second return, after a restart as
+    well; begun anew, it is checked from the first step on."""
+    status(ground)
+    do(client, "begin")
+    probe = Probe(ground)
+    probe.reads(AIR)  # for the line
+    probe.into_the_ground()
+    assert twin(client)["steps"][4]["state"] == "now"
+    do(client, "taken")
+    before = twin(client)
+    assert (
+        before["state"] == "taken" and before["channels"] == [] and "now" not in [s["state"] for s in before["steps"]]
+    )
+    page = said(client)
+    assert "It is not checked, and is believed as it comes." in page and "Begin the check" in page
+    assert "Take it as it is" not in page
+    note = json.loads(json.dumps(ground.pipeline.checks.as_note()))
+    kept = FieldChecks({"s1/p1": CHANNELS}, note).get("s1/p1")
+    assert kept is not None and kept.step(CHANNELS) is None
+    probe.cup(dict(zip(DEPTHS, (10, 60, 200), strict=False)))
+    do(client, "taken")
+    assert twin(client) == before
+    kinds = [one.kind for one in ground.pipeline.diary.entries(("lift", "return"), 0, 2**60)]
+    assert kinds == ["lift", "return"]
+    do(client, "begin")
+    assert twin(client)["state"] == "under way" and not twin(client)["believed"]
+
+
+def test_the_last_tick_writes_no_return_of_a_probe_that_was_put_back(ground: Ground, client: TestClient) -> None:
+    """Somebody wrote into the diary that it is in its place before the cup."""
+    status(ground)
+    do(client, "begin")
+    probe = Probe(ground)
+    probe.reads(AIR)  # for the line
+    probe.into_the_ground()
+    pipeline = ground.pipeline
+    pipeline.diary.add(pipeline.put_in_place("s1/p1", "Ann", ground.clock.now_ms()))
+    ground.clock.wall_ms += 2000
+    probe.cup(dict(zip(DEPTHS, (10, 60, 200), strict=False)))
+    assert twin(client)["state"] == "done"
+    kinds = [one.kind for one in pipeline.diary.entries(("lift", "return"), 0, 2**60)]
+    assert kinds == ["lift", "return"]
+
+
 def test_a_keeper_may_and_a_reader_may_look(ground: Ground) -> None:
     """By the forms of the page, with their token; what is no step is refused."""
     app = create_app(ground.pipeline)
