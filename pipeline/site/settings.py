@@ -193,13 +193,13 @@ def load(
         With every fault found.
     """
     file, environment_used = Path(path), {} if environment is None else environment
-    main = _table(file, environment_used)
-    own_file = _own_file(main, file)
+    main = _table(file)
+    own_file = _own_file(_laid_over(main, environment_used), file)
     own_text = own if own is not None else _text_of(own_file)
     own_name = "" if own_file is None else own_file.name
     own_table = _parsed(own_text, own_name)
-    table, faults = laid_together(main, own_table, file.name)
-    _lay_over(table, environment_used)
+    written, faults = laid_together(main, own_table, file.name)
+    table = _laid_over(written, environment_used)
 
     def named(fault: str) -> str:
         return f"{own_name if stands_in(fault, own_table) else file.name}: {fault}"
@@ -221,15 +221,13 @@ def load(
     return config
 
 
-def _table(file: Path, environment: Mapping[str, str]) -> Table:
+def _table(file: Path) -> dict[str, Any]:
     try:
-        table = _parsed(file.read_bytes().decode(), file.name)
+        return _parsed(file.read_bytes().decode(), file.name)
     except OSError as err:
         raise ConfigFault([f"{file}: found no file to read ({err.strerror}), expected the server's TOML"]) from err
     except UnicodeDecodeError as err:
         raise ConfigFault([f"{file.name}: found text that is not TOML ({err}), expected TOML in UTF-8"]) from err
-    _lay_over(table, environment)
-    return table
 
 
 def _parsed(text: str, name: str) -> dict[str, Any]:
@@ -268,7 +266,7 @@ def data_dir_of(path: Path, environment: Mapping[str, str]) -> Path:
     ConfigFault
         When the file does not read, or names no path.
     """
-    written = _section(_table(path, environment), "data").get("dir", DataConfig.model_fields["dir"].default)
+    written = _section(_laid_over(_table(path), environment), "data").get("dir", DataConfig.model_fields["dir"].default)
     if not isinstance(written, str | Path) or "\0" in str(written):
         raise ConfigFault([f"{path.name}: data.dir: found {written!r}, expected a path"])
     return (path.absolute().parent / written).absolute()
@@ -302,9 +300,10 @@ def plain_sections() -> dict[str, list[str]]:
     }
 
 
-def _lay_over(table: dict[str, Any], environment: Mapping[str, str]) -> None:
-    """Replace values of the plain sections by those of the environment. A value that is no TOML value is taken as
-    text."""
+def _laid_over(written: Table, environment: Mapping[str, str]) -> dict[str, Any]:
+    """Return tables with the values of the environment in place of those of the plain sections. A value that is no TOML
+    value is taken as text."""
+    table = {name: dict(value) if isinstance(value, dict) else value for name, value in written.items()}
     for section, keys in plain_sections().items():
         for key in keys:
             text = environment.get(f"UNDERTURF_{section}_{key}".upper())
@@ -315,6 +314,7 @@ def _lay_over(table: dict[str, Any], environment: Mapping[str, str]) -> None:
             except NotToml:
                 value = text
             table[section][key] = value
+    return table
 
 
 # --- what other tables depend on, read first; faults of its own are told with the table it stands in -----------------

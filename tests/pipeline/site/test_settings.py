@@ -383,6 +383,18 @@ def test_the_environment_stands_over_the_plain_sections(tmp_path: Path) -> None:
     assert any("broker.port" in line for line in faults(tmp_path, GOOD, {"UNDERTURF_BROKER_PORT": "many"}))
 
 
+def test_the_environment_stands_over_what_pages_may_change(tmp_path: Path) -> None:
+    """A variable is no key of the main file: over one of the pages' file it counts, and that file stays good; where
+    that file lies may come from the environment too. What is written in both files is refused as ever."""
+    (tmp_path / "own.toml").write_text("[water]\nrestricted = false\n")
+    file = write(tmp_path, GOOD)
+    environment = {"UNDERTURF_PAGES_SETTINGS": "own.toml", "UNDERTURF_WATER_RESTRICTED": "true"}
+    config = load(file, environment)
+    assert config.water.restricted and config.source.own_text == "[water]\nrestricted = false\n"
+    twice = faults(tmp_path, f"{GOOD}\n[water]\nrestricted = true\n", environment)
+    assert twice == ["own.toml: water.restricted: found here and in underturf.toml, expected in one of them"]
+
+
 @pytest.mark.parametrize("content", [b"[site\n", b"\xff\xfe\x00", b""])
 def test_text_that_is_no_settings_file_is_refused(tmp_path: Path, content: bytes) -> None:
     """Broken TOML, foreign bytes and an empty file are faults, never a traceback."""
