@@ -11,6 +11,7 @@ import math
 import os
 import ssl
 import sys
+import threading
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import replace
@@ -230,10 +231,11 @@ def _serve(parsed: argparse.Namespace) -> int:
     from api.serve import START_AGAIN, serve
     from pipeline.run.log import start_log
 
+    told_to_stop = threading.Event()  # of the process: a signal between two servers counts too
     while True:  # once more where somebody has changed the settings on a page
         config = site_config(parsed)
         start_log(parsed.log_level, config.site.name)
-        code = serve(config)
+        code = serve(config, told_to_stop)
         if code != START_AGAIN:
             return code
 

@@ -11,6 +11,7 @@ import socket
 import ssl
 import threading
 from contextlib import suppress
+from types import FrameType
 
 import uvicorn
 from fastapi import FastAPI
@@ -34,9 +35,16 @@ BACKLOG = 100
 log = logging.getLogger(__name__)
 
 
-def serve(config: SiteConfig) -> int:
+def serve(config: SiteConfig, told_to_stop: threading.Event) -> int:
     """Run until SIGINT or SIGTERM, or until a part crashes, or until somebody asks for another start. Returns the exit
     code, `START_AGAIN` in that last case.
+
+    Parameters
+    ----------
+    config : SiteConfig
+    told_to_stop : threading.Event
+        Set by either signal, and looked at before anything runs: where one server follows another it is the same one,
+        so that a signal between them is not lost.
 
     Raises
     ------
@@ -52,12 +60,12 @@ def serve(config: SiteConfig) -> int:
         try:
             pipeline = Pipeline(config)
         except (StoreDamaged, StoreForeign) as fault:
-            return _serve_damaged(config, listener, context, str(fault))
+            return _serve_damaged(config, listener, context, str(fault), told_to_stop)
         server = PagesServer(create_app(pipeline), pages=config.pages, context=context)
-        # When it is done the library sends the signal once more to whoever handled it before: with no handler of ours
-        # that would end the process before the pipeline has been stopped.
-        for number in (signal.SIGINT, signal.SIGTERM):
-            signal.signal(number, server.handle_exit)
+        _heed_signals(server, told_to_stop)
+        if told_to_stop.is_set():
+            pipeline.stop()
+            return 0
         pipeline.start()
         note_settings(pipeline)
         if warning := nobody_can_sign_in(config.pages, pipeline.people):
@@ -70,14 +78,36 @@ def serve(config: SiteConfig) -> int:
         finally:
             ended.set()
             pipeline.stop()
-    return 1 if pipeline.crash else START_AGAIN if pipeline.starts_again else 0
+    return 1 if pipeline.crash else START_AGAIN if pipeline.starts_again and not told_to_stop.is_set() else 0
 
 
-def _serve_damaged(config: SiteConfig, listener: socket.socket, context: ssl.SSLContext | None, reason: str) -> int:
+def _heed_signals(server: PagesServer, told_to_stop: threading.Event) -> None:
+    """Have SIGINT and SIGTERM end a server, before it runs as well, and be remembered.
+
+    While it runs the library handles them, and sends each once more to whoever handled it before: with no handler of
+    ours that would end the process before the pipeline has been stopped.
+    """
+
+    def heed(number: int, frame: FrameType | None) -> None:
+        told_to_stop.set()
+        server.handle_exit(number, frame)
+
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, heed)
+
+
+def _serve_damaged(
+    config: SiteConfig,
+    listener: socket.socket,
+    context: ssl.SSLContext | None,
+    reason: str,
+    told_to_stop: threading.Event,
+) -> int:
     """Say at every address that the data are damaged, until told to stop."""
     server = PagesServer(damaged_app(config, reason), pages=config.pages, context=context)
-    for number in (signal.SIGINT, signal.SIGTERM):
-        signal.signal(number, server.handle_exit)
+    _heed_signals(server, told_to_stop)
+    if told_to_stop.is_set():
+        return 0
     ended = threading.Event()
     threading.Thread(target=tell_until_taken, args=(config, reason, ended), name="tell", daemon=True).start()
     _say_where(config.pages)

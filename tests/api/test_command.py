@@ -270,6 +270,26 @@ def test_serve_runs_until_told_to_stop(settings: Path, free_port: int) -> None:
     assert "nobody_can_sign_in host=0.0.0.0" in log.read_text()
 
 
+def test_a_stop_while_it_starts_again_is_heeded(settings: Path, free_port: int) -> None:
+    """Asked for another start, and told to stop when the first server has let go of its port: it ends with 0."""
+    (settings.parent / "own.toml").write_text("")
+    more = f'[pages]\nport = {free_port}\nsettings = "own.toml"\n[broker]\nport = {unused_port()}\n'
+    settings.write_text(SETTINGS + more)
+    with (settings.parent / "serve.log").open("w") as out:
+        server = subprocess.Popen(
+            [sys.executable, "-m", "api.command", "serve", "--config", str(settings)], cwd=ROOT, stderr=out, stdout=out
+        )
+    try:
+        wait_until(lambda: _ready(free_port), "it is ready", START_WITHIN_S)
+        asked = httpx.post(f"http://127.0.0.1:{free_port}/api/v1/settings/start", json={}, timeout=5.0)
+        assert asked.status_code == 202
+        wait_until(lambda: not _ready(free_port), "the first server has ended", START_WITHIN_S)
+        server.send_signal(signal.SIGTERM)
+        assert server.wait(20) == 0
+    finally:
+        server.kill()
+
+
 def test_serve_answers_under_the_filter_of_its_unit(
     settings: Path, free_port: int, need_program: Callable[[str], str]
 ) -> None:
