@@ -11,6 +11,7 @@ import sys
 import tomllib
 from collections.abc import Iterator
 from contextlib import redirect_stderr
+from functools import cache
 from pathlib import Path
 from typing import BinaryIO
 
@@ -65,6 +66,7 @@ TABLES = [
 ]
 
 
+@cache
 def extracted() -> Catalog:
     """The texts of the code as it is."""
     catalogue = Catalog(charset="utf-8", header_comment=HEAD, fuzzy=False)
