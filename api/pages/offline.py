@@ -39,6 +39,11 @@ def texts(request: Request) -> Response:
         "none": say("Of what was sent from this phone"),
         "away": say("Sent as soon as the box is reached, in this order."),
         "signIn": say("Nobody is signed in: sign in, and it is sent."),
+        "mayNot": say(
+            "Whoever is signed in may read and not write. Whoever is head gives roles; or somebody else signs in."
+        ),
+        "held": say("It is not sent while it is corrected."),
+        "asItIs": say("Send it as it is"),
         "another": say("{name} wrote it, and somebody else is signed in."),
         "noWorker": say(
             "Without signal this browser opens no page of the box, but an open one keeps what is written: for more it "

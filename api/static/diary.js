@@ -1,7 +1,7 @@
 // The forms of the diary without leaving the page: a press adds a step, the core is pulled on its ruler, a pass asks at
 // once what stands in its way, and what was written can be taken back for a while. Without this script the same forms
 // lead through the server. A form is kept in the browser before it is sent, until it is known what became of it.
-import { goOn, keepForm } from "/static/offline.js";
+import { goOn, keepForm, newKey, sentBy } from "/static/offline.js";
 
 import "./undo.js";
 
@@ -12,10 +12,6 @@ const WAITED_FOR_MS = 6_000; // of a weak signal; then it waits with the others,
 const LONGEST_MS = 120_000;
 const WAITS = [401, 403, 408, 425, 429, 500, 502, 503, 504]; // for a sign-in, or for the box
 const decimals = (text) => (text.split(".")[1] || "").length;
-
-function newKey() {
-  return [...crypto.getRandomValues(new Uint8Array(16))].map((one) => one.toString(16).padStart(2, "0")).join("");
-}
 
 function post(path, body, within) {
   return fetch(path, { method: "POST", headers: { Accept: "application/json" }, body, signal: AbortSignal.timeout(within) });
@@ -159,7 +155,7 @@ function unconfirmed(form) {
 function fresh(form) {
   clear(form);
   form.reset();
-  delete form.dataset.keep;
+  for (const name of ["keep", "at", "atShown"]) delete form.dataset[name];
   unconfirmed(form);
   form.elements.sent_as.value = newKey();
 }
@@ -179,8 +175,7 @@ function offerUndo(form, told) {
 
 // The fields of a form, as parts where there is a file among them.
 function data(form) {
-  const found = new FormData(form);
-  for (const [name, value] of [...found]) if (value instanceof File && !value.size) found.delete(name);
+  const found = sentBy(form);
   return [...found.values()].some((value) => value instanceof File) ? found : new URLSearchParams(found);
 }
 
@@ -195,6 +190,10 @@ async function send(form) {
     return goOn(identity);
   }
   if (!answer) return beside(form, "", root.dataset.sayAway).scrollIntoView({ block: "nearest" });
+  if (answer.status === 409) { // something else is written under this identity
+    const [entry, fresh] = [{ sent_as: identity, status: 409 }, newKey()];
+    form.elements.sent_as.value = await self.unsent.hold(entry, fresh).catch(() => fresh);
+  }
   if (answer.ok) await self.unsent.drop(identity).catch(() => {});
   if (answer.status === 401 || answer.status === 403) return form.submit(); // the server keeps it through the sign-in
   const told = await answer.json().catch(() => ({ detail: String(answer.status) }));

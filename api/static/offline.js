@@ -33,8 +33,12 @@ function discard(entry) {
   return made;
 }
 
-function correct(entry) {
-  sessionStorage.setItem("correct", entry.sent_as);
+export function newKey() {
+  return [...crypto.getRandomValues(new Uint8Array(16))].map((one) => one.toString(16).padStart(2, "0")).join("");
+}
+
+async function correct(entry) {
+  sessionStorage.setItem("correct", await self.unsent.hold(entry, newKey()));
   if (location.pathname + location.search === entry.page && document.getElementById(entry.form)) return fillIn();
   location.assign(`${entry.page}#${entry.form}`);
 }
@@ -44,10 +48,12 @@ function line(entry) {
   const said = document.createElement("p");
   said.append(`${when(entry.at)} `, Object.assign(document.createElement("b"), { textContent: entry.said }));
   made.append(said);
+  if (entry.state === "held") made.append(Object.assign(document.createElement("p"), { textContent: say.held }));
   if (entry.told) made.append(Object.assign(document.createElement("p"), { className: "fault", textContent: entry.told }));
   const marks = Object.assign(document.createElement("p"), { className: "marks" });
   if (entry.state === "asked") marks.append(button(say.noted, () => self.unsent.drop(entry.sent_as)));
   else if (entry.state === "refused" && entry.confirms) marks.append(button(say.right, () => confirmed(entry)));
+  if (entry.state === "held") marks.append(button(say.asItIs, () => goOn(entry.sent_as)));
   if (entry.state !== "asked") marks.append(button(say.correct, () => correct(entry)), discard(entry));
   made.append(marks);
   return made;
@@ -70,15 +76,17 @@ async function show() {
   const waiting = entries.filter((one) => one.state === "waiting").length;
   box.hidden = entries.length === 0;
   if (!entries.length) return;
-  const head = waiting === 1 ? say.one : say.many.replace("{n}", waiting);
-  title.textContent = waiting ? head : say.none;
+  const there = waiting + entries.filter((one) => one.state === "held").length;
+  const head = there === 1 ? say.one : say.many.replace("{n}", there);
+  title.textContent = there ? head : say.none;
   const reasons = [];
   if (waiting && outcome === "sign in") reasons.push(say.signIn);
+  else if (waiting && outcome === "may not") reasons.push(say.mayNot);
   else if (waiting && outcome === "another") reasons.push(say.another.replace("{name}", [...new Set(entries.map((one) => one.by))].join(", ")));
   else if (waiting) reasons.push(say.away);
   if (waiting && worker === "none") reasons.push(say.noWorker);
   why.textContent = reasons.join(" ");
-  signIn.hidden = outcome !== "sign in";
+  signIn.hidden = !["sign in", "may not"].includes(outcome);
   asMine.hidden = outcome !== "another";
   list.replaceChildren(...entries.map(line));
 }
@@ -93,8 +101,27 @@ async function send(asWhoever = false) {
 
 // --- what is to be kept
 
+// What is corrected keeps its time to the millisecond while nobody touches the field, which shows the minute.
+function keptTime(form) {
+  return form.dataset.at && form.elements.at?.value === form.dataset.atShown ? form.dataset.at : "";
+}
+
+function onTheClock(at) {
+  const options = { dateStyle: "short", timeStyle: "short", timeZone: body.dataset.zone };
+  return new Intl.DateTimeFormat("sv-SE", options).format(new Date(at)).replace(" ", "T"); // as ISO 8601 has it
+}
+
+// The fields of a form.
+export function sentBy(form) {
+  const found = new FormData(form);
+  if (keptTime(form)) found.set("at", keptTime(form));
+  for (const [name, value] of [...found]) if (value instanceof File && !value.size) found.delete(name);
+  return found;
+}
+
 function inWords(form) {
-  const fields = [...form.elements].filter((one) => one.name && one.type !== "hidden" && one.value && (!/radio|checkbox/.test(one.type) || one.checked));
+  const timed = keptTime(form) ? form.elements.at : null; // which the line begins with
+  const fields = [...form.elements].filter((one) => one !== timed && one.name && one.type !== "hidden" && one.value && (!/radio|checkbox/.test(one.type) || one.checked));
   const said = fields.map((one) => {
     if (/radio|checkbox/.test(one.type)) return one.parentElement.textContent.trim();
     if (one.type === "file") return one.files[0]?.name;
@@ -106,7 +133,7 @@ function inWords(form) {
 
 // Keep a form as it is sent; resolves when it is on the disk, rejects where this browser keeps nothing.
 export async function keepForm(form, sent) {
-  const at = new Date().toISOString();
+  const at = keptTime(form) || new Date().toISOString();
   const data = [...sent];
   const fields = data.filter(([name, value]) => name !== "csrf" && typeof value === "string");
   const timed = fields.find(([name]) => name === "at");
@@ -133,7 +160,25 @@ export async function goOn(identity) {
   return send();
 }
 
-// What was not taken stands in its form again, under the same identity.
+function putBack(form, field, value) {
+  if (field.name === "at" && value.endsWith("Z")) {
+    field.value = onTheClock(value);
+    Object.assign(form.dataset, { at: value, atShown: field.value });
+  } else {
+    field.value = value;
+  }
+}
+
+function putFilesBack(form, files) {
+  for (const field of form.querySelectorAll("input[type=file]")) {
+    const box = new DataTransfer();
+    for (const [name, file] of files) if (name === field.name) box.items.add(file);
+    field.files = box.files;
+    field.dispatchEvent(new Event("change", { bubbles: true })); // it is shown again
+  }
+}
+
+// What was not taken stands in its form again, under the same identity, with its time and its photograph.
 async function fillIn() {
   const identity = sessionStorage.getItem("correct");
   const entry = identity && (await self.unsent.all()).find((one) => one.sent_as === identity);
@@ -141,10 +186,11 @@ async function fillIn() {
   if (!form) return;
   sessionStorage.removeItem("correct");
   location.hash = `#${entry.form}`;
+  putFilesBack(form, entry.files || []);
   for (const [name, value] of entry.fields) {
     for (const field of form.querySelectorAll(`[name="${CSS.escape(name)}"]`)) {
       if (field.type === "radio" || field.type === "checkbox") field.checked = field.value === value;
-      else if (field.type !== "file" && name !== "confirmed") field.value = name === "at" && value.endsWith("Z") ? "" : value;
+      else if (field.type !== "file" && name !== "confirmed") putBack(form, field, value);
       field.closest("details")?.setAttribute("open", "");
     }
   }
@@ -192,5 +238,5 @@ addEventListener("online", () => send());
 document.addEventListener("visibilitychange", () => { if (!document.hidden) send(); });
 sayAge();
 begin();
-fillIn();
+document.addEventListener("DOMContentLoaded", () => fillIn()); // when the other scripts have made all its fields
 self.unsent.takeUp().catch(() => {}).then(() => send());

@@ -53,24 +53,43 @@ self.unsent = (() => {
     told();
   }
 
-  async function drop(identity) {
+  // What is kept under an identity becomes what `made` says of it, null for nothing; looked at and changed in one step.
+  async function amend(identity, made) {
     await within("readwrite", (store) => {
-      const found = store.index("sent_as").getKey(identity);
-      found.onsuccess = () => { if (found.result !== undefined) store.delete(found.result); };
+      const found = store.index("sent_as").get(identity);
+      found.onsuccess = () => {
+        const after = found.result && made(found.result);
+        if (after) store.put(after);
+        else if (found.result) store.delete(found.result.n);
+      };
     });
     told();
   }
 
-  async function note(entry, state, words, more = {}) {
-    await within("readwrite", (store) => { store.put({ ...entry, state, told: words, ...more }); });
-    told();
+  const drop = (identity) => amend(identity, () => null);
+
+  // What became of an entry that was sent; one that was written anew meanwhile stays as it is.
+  const settle = (entry, made) => amend(entry.sent_as, (now) => (String(now.fields) === String(entry.fields) ? made(now) : now));
+
+  // Keep an entry back while it is corrected. Where something else is written under its identity it gets `fresh`, a new
+  // one. Returns the identity under which it is kept.
+  async function hold({ sent_as, status }, fresh) {
+    const identity = status === 409 ? fresh : sent_as;
+    await amend(sent_as, (now) => {
+      if (status !== 409) return now.state === "waiting" ? { ...now, state: "held" } : now;
+      const fields = now.fields.map(([name, value]) => [name, name === "sent_as" ? identity : value]);
+      return { ...now, sent_as: identity, fields, state: "held", told: "", status: 0 };
+    });
+    return identity;
   }
 
   async function reader() {
     try {
       const answer = await fetch("/api/v1/me", { headers: { Accept: "application/json" }, signal: AbortSignal.timeout(ANSWERS_WITHIN_MS) });
       if (answer.status === 401 || answer.status === 403) return "sign in";
-      return answer.ok ? await answer.json() : "away";
+      if (!answer.ok) return "away";
+      const me = await answer.json();
+      return me.may_write ? me : "may not";
     } catch (reason) {
       return "away";
     }
@@ -86,40 +105,44 @@ self.unsent = (() => {
     });
   }
 
-  // One entry: "sent", "refused" (it stays, with what is wrong with it), "sign in" or "away" (all stay).
-  async function sent(entry, token) {
+  // One entry: "sent", "refused" (it stays, with what is wrong with it), "sign in" or "away" (all stay). Not to be allowed
+  // is "forbidden", as the session may be another since; where it is the `last` try, refused.
+  async function sent(entry, token, last) {
     let answer;
     try {
       answer = await post(entry, token);
     } catch (reason) {
       return "away";
     }
-    if (answer.status === 401 || answer.status === 403) return "sign in";
+    if (answer.status === 401) return "sign in";
+    if (answer.status === 403 && !last) return "forbidden";
     if (BUSY.includes(answer.status)) return "away";
     const said = await answer.json().catch(() => ({}));
     if (answer.ok) {
       const questions = Array.isArray(said.questions) ? said.questions.join(" ") : "";
-      if (questions) await note({ ...entry, files: [] }, "asked", questions);
-      else await drop(entry.sent_as);
+      await settle(entry, (now) => (questions ? { ...now, files: [], state: "asked", told: questions } : null));
       return "sent";
     }
     const words = said.lift || said.detail || String(answer.status);
-    await note(entry, "refused", words, { confirms: said.confirms || "", status: answer.status });
+    const { status } = answer;
+    await settle(entry, (now) => ({ ...now, state: "refused", told: words, confirms: said.confirms || "", status }));
     return "refused";
   }
 
-  async function sendAll(asWhoever) {
+  async function sendAll(asWhoever, last = false) {
     if (!(await all()).some((one) => one.state === "waiting")) return "nothing";
     const me = await reader();
     if (typeof me === "string") return me;
     let outcome = "sent";
-    for (const entry of await all()) {
-      if (entry.state !== "waiting") continue;
+    for (const { sent_as } of await all()) {
+      const entry = await within("readonly", (store) => store.index("sent_as").get(sent_as));
+      if (entry?.state !== "waiting") continue; // it may be held or discarded by now
       if (entry.by && me.name && entry.by !== me.name && !asWhoever) {
         outcome = "another";
         continue;
       }
-      const one = await sent(entry, me.form_token);
+      const one = await sent(entry, me.form_token, last);
+      if (one === "forbidden") return sendAll(asWhoever, true);
       if (one === "away" || one === "sign in") return one;
     }
     return outcome;
@@ -131,12 +154,15 @@ self.unsent = (() => {
     return locks ? locks.request(NAME, () => sendAll(asWhoever)) : sendAll(asWhoever);
   }
 
-  // What a form was at when its page went is known to nobody: it is sent again, and is written once.
+  // What a form was at when its page went is known to nobody: it is sent again, and is written once. By its identity also
+  // what is held.
   async function takeUp(identity) {
-    for (const entry of await all()) {
-      if (entry.state === "form" && (!identity || entry.sent_as === identity)) await note(entry, "waiting", "");
+    const taken = identity ? ["form", "held"] : ["form"];
+    for (const { sent_as, state } of await all()) {
+      if (!taken.includes(state) || (identity && sent_as !== identity)) continue;
+      await amend(sent_as, (now) => (taken.includes(now.state) ? { ...now, state: "waiting", told: "" } : now));
     }
   }
 
-  return { all, keep, drop, takeUp, send, channel };
+  return { all, keep, drop, hold, takeUp, send, channel };
 })();

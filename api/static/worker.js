@@ -5,26 +5,37 @@ importScripts("/static/unsent.js");
 
 const PAGES = "pages"; // what was read last; gone with the sign-in
 const PATHS = ["/", "/diary"];
+const DOORS = /^\/(sign-in|sign-out|invitation\/.*)$/; // to which is sent who is the reader from now on
 const AWAY = "/offline";
 const MOST_PAGES = 24;
 const ANSWERS_WITHIN_MS = 5000; // of a weak signal; then the page as it was
 
-async function keep(url, answer) {
+let readers = 0; // how often another reader may have come: a page that was asked for before is not kept after
+
+async function forget() {
+  readers += 1;
+  await caches.delete(PAGES);
+}
+
+async function keep(url, answer, asked) {
   if (!answer.ok || answer.redirected) return;
   const at = new Date(answer.headers.get("date") || Date.now()).toISOString();
   const text = (await answer.text()).replace("<body", `<body data-kept-at="${at}"`);
   const headers = new Headers(answer.headers);
   for (const name of ["content-encoding", "content-length", "etag"]) headers.delete(name);
   const pages = await caches.open(PAGES);
+  if (asked !== readers) return;
   await pages.put(url, new Response(text, { headers }));
   const [oldest, ...others] = await pages.keys();
   if (others.length >= MOST_PAGES) await pages.delete(oldest);
 }
 
 async function look(event) {
+  const asked = readers;
+  const isKept = PATHS.includes(new URL(event.request.url).pathname);
   const answer = await fetch(event.request);
-  if (answer.status === 401) event.waitUntil(caches.delete(PAGES));
-  else if (PATHS.includes(new URL(event.request.url).pathname)) event.waitUntil(keep(event.request.url, answer.clone()));
+  if (answer.status === 401 || (answer.status === 403 && isKept)) event.waitUntil(forget());
+  else if (isKept) event.waitUntil(keep(event.request.url, answer.clone(), asked));
   return answer;
 }
 
@@ -55,7 +66,8 @@ self.addEventListener("activate", (event) => {
   event.waitUntil((async () => {
     for (const name of await caches.keys()) if (name !== FILES_AS && name !== PAGES) await caches.delete(name);
     await self.clients.claim();
-    const first = async (path) => keep(new URL(path, self.location).href, await fetch(path, { headers: { Accept: "text/html" } }));
+    const asked = readers;
+    const first = async (path) => keep(new URL(path, self.location).href, await fetch(path, { headers: { Accept: "text/html" } }), asked);
     await Promise.allSettled(PATHS.map(first));
   })());
 });
@@ -63,7 +75,7 @@ self.addEventListener("fetch", (event) => {
   const { request } = event;
   const { origin, pathname } = new URL(request.url);
   if (origin !== self.location.origin) return;
-  if (request.method === "POST" && pathname === "/sign-out") event.waitUntil(caches.delete(PAGES));
+  if (request.method === "POST" ? DOORS.test(pathname) : pathname.startsWith("/link/")) event.waitUntil(forget());
   if (request.method !== "GET") return;
   if (pathname.startsWith("/static/") || pathname === "/manifest.webmanifest" || FILES.includes(pathname)) event.respondWith(file(request));
   else if (request.mode === "navigate") event.respondWith(page(event));

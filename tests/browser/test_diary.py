@@ -8,6 +8,7 @@ from __future__ import annotations
 import time
 import urllib.request
 from collections.abc import Callable, Iterator
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -247,6 +248,77 @@ def test_what_cannot_be_sent_waits_in_the_browser(opens: Opens, ground: Ground, 
     entry = ground.pipeline.diary.entries(["watering"], 0, 2**60)[-1]
     assert entry.body["water_mm"] == 8
     ground.pipeline.diary.strike(entry.id, ground.clock.now_ms())
+
+
+CORE = """async ([texts, at]) => { for (const text of texts) await unsent.keep({
+  state: "waiting", sent_as: text, action: "/diary", page: "/diary?on=s1", form: "core",
+  said: text, at, fields: [["kind", "core"], ["surface", "square"], ["station", "s1"], ["thatch_mm", "13"],
+    ["at", at], ["sent_as", text]],
+  files: [["photo", new File([await (await fetch("/static/icon-192.png")).blob()], "core.png"), "core.png"]],
+}); }"""
+
+
+def waiting_cores(opens: Opens, ground: Ground, place: str, *texts: str) -> Any:
+    """A page on which cores wait that were cut an hour ago, each with its photograph; the box does not answer."""
+    page = opens(390, service_workers="block").page  # so that the test can be in the way
+    page.clock.set_fixed_time(ground.clock.now_ms() / 1000)  # the phone has the time of this ground
+    page.goto(f"{place}/diary?on=s1")
+    page.route("**/diary", lambda route: route.abort())
+    at = datetime.fromtimestamp((ground.clock.now_ms() - HOUR_MS + 1) / 1000, UTC).isoformat("T", "milliseconds")
+    page.evaluate(CORE, [texts, at.replace("+00:00", "Z")])
+    return page
+
+
+def test_what_is_corrected_keeps_its_time_and_its_photograph(opens: Opens, ground: Ground, place: str) -> None:
+    """A core of an hour ago, corrected while it waits: it is not sent until it is right, then with the time at which it
+    was cut and with its picture, which is shown meanwhile. The other one, corrected to nothing, is sent as it is."""
+    page = waiting_cores(opens, ground, place, "first", "second")
+    one = page.locator("#unsent li", has_text="first")
+    one.get_by_role("button", name="Correct").click()
+    wait_until(lambda: page.input_value("#core [name=thatch_mm]") == "13", "it stands in its form")
+    page.locator("#core .picture img").wait_for()
+    page.locator("#unsent li", has_text="second").get_by_role("button", name="Correct").click()
+    page.get_by_text("It is not sent while it is corrected.").nth(1).wait_for()
+    page.unroute("**/diary")
+    page.get_by_role("button", name="Send now").click()
+    page.get_by_text("2 entries wait on this phone").wait_for()
+    assert ground.pipeline.diary.sent_as("first") is None
+    page.locator("#unsent li", has_text="second").get_by_role("button", name="Send it as it is").click()
+    page.get_by_text("1 entry waits on this phone").wait_for()
+    one.get_by_role("button", name="Correct").click()
+    wait_until(lambda: page.input_value("#core [name=sent_as]") == "first", "it stands in its form")
+    page.fill("#core [name=thatch_mm]", "15")
+    page.locator("#core .ok").click()
+    wait_until(lambda: ground.pipeline.diary.sent_as("first"), "it is written")
+    page.locator("#unsent").wait_for(state="hidden")
+    found = {text: ground.pipeline.diary.sent_as(text) for text in ("first", "second")}
+    for text, thatch_mm in (("first", 15), ("second", 13)):
+        assert found[text].body["thatch_mm"] == thatch_mm
+        assert found[text].at_ms == ground.clock.now_ms() - HOUR_MS + 1, "to the millisecond"
+        assert len(found[text].body["photos"]) == 1
+        ground.pipeline.diary.strike(found[text].id, ground.clock.now_ms())
+
+
+def test_what_stands_otherwise_on_the_server_is_corrected_under_a_new_identity(
+    opens: Opens, ground: Ground, place: str
+) -> None:
+    """Its first sending was written and its answer lost, and it was corrected: that is told once and not for ever."""
+    entry = DiaryEntry("core", "square", ground.clock.now_ms(), {"thatch_mm": 17}, "s1", sent_as="taken")
+    old = ground.pipeline.diary.add(entry)
+    page = waiting_cores(opens, ground, place, "taken")
+    page.unroute("**/diary")
+    page.get_by_role("button", name="Send now").click()
+    page.locator("#unsent .fault").get_by_text("Two entries have one identity").wait_for()
+    page.locator("#unsent").get_by_role("button", name="Correct").click()
+    wait_until(lambda: page.input_value("#core [name=thatch_mm]") == "13", "it stands in its form")
+    identity = page.input_value("#core [name=sent_as]")
+    page.locator("#core .ok").click()
+    wait_until(lambda: ground.pipeline.diary.sent_as(identity), "it is written")
+    page.locator("#unsent").wait_for(state="hidden")
+    new = ground.pipeline.diary.sent_as(identity)
+    assert identity != "taken" and new.body["thatch_mm"] == 13 and len(new.body["photos"]) == 1
+    for one in (old, new):
+        ground.pipeline.diary.strike(one.id, ground.clock.now_ms())
 
 
 def test_thatch_is_measured_on_a_photograph_by_four_touches(opens: Opens, place: str, tmp_path: Path) -> None:

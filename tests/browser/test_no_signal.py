@@ -6,6 +6,7 @@ of `underturf certificate`, nothing of it is on this machine's loopback, and the
 
 from __future__ import annotations
 
+import signal
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
@@ -17,7 +18,7 @@ import pytest
 from PIL import Image
 from playwright.sync_api import Error, Page, Playwright
 
-from api.people import add_person, invite, new_session
+from api.people import add_person, invite, new_link, new_session
 from api.who import SESSION_COOKIE
 from pipeline.diary.entry import DiaryEntry
 from pipeline.run.clock import SystemClock
@@ -45,6 +46,7 @@ class Field:
     settings: Path
     play: Playwright
     program: str
+    server: subprocess.Popen[bytes]
 
     def new_phone(self, folder: Path, *, trusts: bool = True) -> Phone:
         authority = self.settings.parent / "data" / "certificate" / "authority.crt"
@@ -75,7 +77,7 @@ def field(
             )
             try:
                 wait_until(lambda: "pages_at" in (folder / "log").read_text(), "the pages are served", 60)
-                yield Field(box, phone, settings, play, program)
+                yield Field(box, phone, settings, play, program, server)
             finally:
                 server.terminate()
                 server.wait(30)
@@ -118,6 +120,47 @@ def test_without_signal_the_last_today_opens_with_its_age(field: Field, tmp_path
         page.get_by_role("button", name="Sign out").click()
         page.get_by_role("heading", name="Sign in").wait_for()
         wait_until(lambda: not page.evaluate(kept), "nothing is left for whoever has the phone next")
+
+
+KEPT = "caches.open('pages').then((c) => c.match('/diary?on=kept')).then(Boolean)"
+KEEP_PAGE = "caches.open('pages').then((c) => c.put('/diary?on=kept', new Response('of somebody before')))"
+
+
+def test_the_next_reader_does_not_get_the_pages_of_the_one_before(field: Field, tmp_path: Path) -> None:
+    """What is kept goes when somebody else signs in, opens a link, or has lost the right to read it; and a page that
+    was asked for before is not kept when its answer comes after."""
+    with closing(Database(field.journal)) as base:
+        link = new_link(People(base, "meadow"), "notice board", 1, SystemClock().now_ms(), by="a test")
+    with field.new_phone(tmp_path / "phone").on() as page:
+        signed_in(field, page, "Eve")
+        opened_diary(field, page, "Eve")
+        page.evaluate(KEEP_PAGE)
+        page.goto(f"{ADDRESS}/sign-in?back=/work")
+        page.fill("#name", "Eve")
+        page.fill("#password", PASSWORD)
+        page.locator("form.door").get_by_role("button", name="Sign in").click()
+        page.get_by_text("Signed in as Eve.").wait_for()
+        wait_until(lambda: not page.evaluate(KEPT), "it went as somebody signed in")
+        late = "fetch('/diary?on=s1', { headers: { Accept: 'text/html' } })"
+        field.server.send_signal(signal.SIGSTOP)  # the answer is not there yet as somebody else comes
+        try:
+            page.evaluate("caches.delete('pages')")
+            page.evaluate(f"() => {{ self.late = {late}; self.door = fetch('/sign-in', {{ method: 'POST' }}); }}")
+            page.evaluate("fetch('/static/icon.svg', { signal: AbortSignal.timeout(300) }).catch(() => 0)")
+        finally:
+            field.server.send_signal(signal.SIGCONT)
+        page.evaluate("Promise.all([late, door])")
+        page.evaluate("fetch('/diary', { headers: { Accept: 'text/html' } })")
+        paths = "caches.open('pages').then((c) => c.keys()).then((all) => all.map((one) => one.url))"
+        wait_until(lambda: f"{ADDRESS}/diary" in page.evaluate(paths), "what was asked for since is kept")
+        assert f"{ADDRESS}/diary?on=s1" not in page.evaluate(paths)
+        page.evaluate(KEEP_PAGE)
+        page.context.clear_cookies()
+        assert page.goto(ADDRESS + link).status == 200
+        wait_until(lambda: not page.evaluate(KEPT), "it went as a link was opened")
+        page.evaluate(KEEP_PAGE)
+        assert page.goto(ADDRESS).status == 403
+        wait_until(lambda: not page.evaluate(KEPT), "it went as the reader may not read it")
 
 
 def test_in_the_clear_and_untrusted_nothing_opens(field: Field, tmp_path: Path) -> None:
@@ -266,3 +309,22 @@ def test_a_sign_in_that_ended_and_an_entry_that_is_not_taken(field: Field, tmp_p
         page.locator("#core button.ok").click()
         wait_until(lambda: page.locator("#unsent").is_hidden(), "nothing waits")
     assert [one.body["thatch_mm"] for one in field.entries() if one.kind == "core"] == [19]
+
+
+def test_a_keeper_made_a_reader_is_told_that_he_may_not_write(field: Field, tmp_path: Path) -> None:
+    """What he wrote waits, with the reason; as a keeper again it is sent."""
+    with field.new_phone(tmp_path / "phone").on() as page, closing(Database(field.journal)) as base:
+        opened_diary(field, page, "Dee")
+        people = People(base, "meadow")
+        person = people.person("Dee")
+        field.phone.cable("down")
+        write_note(page, "role: a note")
+        people.set_role(person, "reader", SystemClock().now_ms(), by="a test")
+        field.phone.cable("up")
+        page.goto(f"{ADDRESS}/work")
+        page.get_by_text("Whoever is signed in may read and not write").wait_for()
+        assert "Nobody is signed in" not in page.inner_text("#unsent") and notes(field, "role:") == []
+        people.set_role(person, "keeper", SystemClock().now_ms(), by="a test")
+        page.get_by_role("button", name="Send now").click()
+        wait_until(lambda: page.locator("#unsent").is_hidden(), "it is sent")
+    assert notes(field, "role:") == ["role: a note"]
