@@ -192,15 +192,19 @@ def add(request: Request, entry: DiaryEntry, faults: list[str]) -> DiaryEntry:
     return written
 
 
-def change(request: Request, entry_id: int, entry: DiaryEntry, faults: list[str]) -> DiaryEntry:
+def change(
+    request: Request, entry_id: int, entry: DiaryEntry, faults: list[str], *, is_again: bool = False
+) -> DiaryEntry:
     """Write an entry in place of another, by whoever is signed in; as `add` where it was sent before.
+
+    With `is_again` it is what somebody wrote once, written once more: it stays by whom it says.
 
     Raises
     ------
     Problem
         404 without the other; 422 and 409 as `add`.
     """
-    pipeline, entry = pipeline_of(request), _signed(request, entry)
+    pipeline, entry = pipeline_of(request), entry if is_again else _signed(request, entry)
     before = pipeline.diary.sent_as(entry.sent_as)
     if before is not None:
         _refuse_another(pipeline, before, entry)

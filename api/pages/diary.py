@@ -104,17 +104,21 @@ def write(request: Request, form: OwnForm, files: SentFiles) -> Response:
 @router.post("/diary/undone")
 def undo(request: Request, form: OwnForm) -> Response:
     """Take back what was written: what stood there before stands again, what was new is struck out; pressed twice,
-    once."""
-    pipeline = pipeline_of(request)
+    once. What somebody has changed meanwhile stands, which is said (409)."""
+    pipeline, changed = pipeline_of(request), False
     numbers = [int(one) for one in form.get("entries", "").split()[:SHOWN] if one.isdecimal() and len(one) < 19]
     for number in numbers:
         entry, before = pipeline.diary.entry(number), pipeline.diary.before(number)
         if entry is None:
-            continue
-        if before:
-            diary.change(request, number, _again(before[0], pipeline.clock.now_ms()), [])
+            after = pipeline.diary.after(number)
+            changed |= after is not None and not (before and _says_the_same(after, before[0]))
+        elif before:
+            diary.change(request, number, _again(before[0], pipeline.clock.now_ms()), [], is_again=True)
         else:
             diary.strike(pipeline, number)
+    if changed:
+        told = say("What was to be taken back has been changed meanwhile. It stands in the diary as it is now.")
+        raise Problem(409, "Changed meanwhile", told)
     return _done(request, form.get("back", "/diary"))
 
 
@@ -149,7 +153,7 @@ def confirm(request: Request, entry_id: int, form: OwnForm) -> Response:
         raise _no_such(entry_id)
     if not counts(entry):
         made = _again(entry, pipeline.clock.now_ms(), confirmed=True)
-        entry = diary.change(request, entry_id, made, [])
+        entry = diary.change(request, entry_id, made, [], is_again=True)
     return _done(request, form.get("back", f"/diary?on={_on(entry)}"))
 
 
@@ -210,6 +214,14 @@ def _again(entry: DiaryEntry, now_ms: int, *, confirmed: bool | None = None) -> 
     return DiaryEntry(
         entry.kind, entry.surface, entry.at_ms, body, entry.station, entry.end_ms, entry.author, now_ms
     )  # fmt: skip
+
+
+def _says_the_same(one: DiaryEntry, other: DiaryEntry) -> bool:
+    """Whether two entries say the same, whenever they were written."""
+    same = all(
+        getattr(one, key) == getattr(other, key) for key in ("kind", "surface", "station", "at_ms", "end_ms", "author")
+    )
+    return same and dict(one.body) == dict(other.body)
 
 
 def _written(request: Request, written: Sequence[DiaryEntry], leads: str, told: Sequence[str] = ()) -> Response:

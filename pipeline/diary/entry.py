@@ -305,7 +305,7 @@ KINDS: Mapping[str, type[EntryBody]] = {
         dressing_mm=_mm(MAX_DRESSING_MM, inches_below=0.3, above=25.0, needed=True),
         material=_said(_Words),
     ),
-    "watering": _kind("water given", water_mm=_mm(MAX_WATER_MM, inches_below=1.1, above=60.0)),
+    "watering": _kind("water given", water_mm=_mm(MAX_WATER_MM, inches_below=0.8, above=60.0)),
     "rain": _kind("rain read by hand", rain_mm=_mm(MAX_WATER_MM, above=150.0, needed=True)),
     "moisture": MoistureBody,
     "push": PushBody,

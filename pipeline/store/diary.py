@@ -80,6 +80,16 @@ class Diary:
             ).fetchall()
         return [_entry(row) for row in rows]
 
+    def after(self, entry_id: int) -> DiaryEntry | None:
+        """Return the entry that was written in place of one, struck or not; None for none."""
+        if not 0 < entry_id <= _LARGEST_ID:
+            return None
+        with self._database.reading() as connection:
+            row = connection.execute(
+                f"SELECT {_COLUMNS} FROM diary_before JOIN diary ON id = entry WHERE before = ?", (entry_id,)
+            ).fetchone()
+        return None if row is None else _entry(row)
+
     def restore(self, entry_id: int, at_ms: int) -> DiaryEntry | None:
         """Write an entry once more that was struck out, with nothing in its place. [ms since 1970, UTC]
 

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.diary.entry import DiaryEntry, counts
 from pipeline.errors import StoreForeign, StoreTooNew
 from pipeline.store.packed import (
     KEEP_DAY,
@@ -257,6 +258,18 @@ DIARY_BEFORE = (
     "CREATE TABLE diary_before (entry INTEGER PRIMARY KEY, before INTEGER NOT NULL)",
 )
 
+
+def _confirm_entries(tx: Connection) -> None:
+    """Say of each entry that is asked about that it is right: until here it counted as it was."""
+    for number, kind, text in tx.execute("SELECT id, kind, body FROM diary").fetchall():
+        body = json.loads(text)
+        if not counts(DiaryEntry(kind, "", 0, body)):
+            confirmed = json.dumps({**body, "confirmed": True}, sort_keys=True, allow_nan=False)
+            tx.execute("UPDATE diary SET body = ? WHERE id = ?", (confirmed, number))
+
+
+ENTRIES_CONFIRMED = (_confirm_entries,)
+
 MIGRATIONS = (
     Migration(1, "readings in custody", CUSTODY),
     Migration(2, "observations and findings", SERIES),
@@ -273,6 +286,7 @@ MIGRATIONS = (
     Migration(13, "identities of diary entries", SENT_AS),
     Migration(14, "versions as JSON", VERSIONS_SPELT),
     Migration(15, "what entries of the diary were written in place of", DIARY_BEFORE),
+    Migration(16, "entries of the diary that counted are confirmed", ENTRIES_CONFIRMED),
 )
 
 

@@ -16,6 +16,7 @@ from api.writing import MAX_BODY_BYTES
 from pipeline.alerts.model import AlertState
 from pipeline.diary.entry import KINDS
 from pipeline.store.journal import Event
+from pipeline.store.photos import PHOTO_FOLDER
 from tests.api.served import TestClient
 from tests.api.site import HOUR_MS, NOW_MS, SETTINGS, Ground, MakeGround, ground_at, readings
 
@@ -165,6 +166,7 @@ def test_what_nobody_knows_is_a_fault_with_the_nearest_name(
 def test_a_photograph_of_no_name_that_is_kept_here_is_a_fault(refusing: TestClient, name: object) -> None:
     """Also a text that can be the name of no file: longer than the 255 bytes that Linux takes (limits.h), or with a
     zero in it."""
+    (refusing.app.state.pipeline.config.data.dir / PHOTO_FOLDER).mkdir(exist_ok=True)  # type: ignore[attr-defined]
     found = faults_of(refusing, {**CORE, "body": {"thatch_mm": 30, "photos": [name]}})
     assert f"photos: found {str(name)[:40]!r}, expected the name of a photograph that is kept here" in found
 

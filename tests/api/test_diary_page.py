@@ -247,6 +247,37 @@ def test_an_entry_is_changed_and_what_stood_there_is_kept(client: TestClient, gr
     assert [kind for kind, _ in bodies(ground)] == ["core", "note"]
 
 
+def test_what_is_taken_back_stays_by_who_wrote_it(ground: Ground) -> None:
+    """As what is said to be right does. What somebody changed meanwhile stands, and it is said (409, RFC 9110)."""
+    keeper, told = signed_in(create_app(ground.pipeline), "keeper", "Bob"), {"Accept": "application/json"}
+    told |= {"Origin": "https://192.0.2.10"}
+    fields = page(keeper, "/diary?on=s1").every("input")
+    csrf = next(str(one["value"]) for one in fields if one.get("name") == "csrf")
+
+    def post(path: str, status: int, **form: str) -> dict[str, Any]:
+        answer = keeper.post(path, data={**form, "csrf": csrf}, headers=told)
+        assert answer.status_code == status, answer.text
+        found: dict[str, Any] = answer.json()
+        return found
+
+    def standing() -> list[tuple[str, object]]:
+        found = ground.pipeline.diary.entries(None, 0, 2**62, asked=True)
+        return [(one.author, one.body["thatch_mm"]) for one in found]
+
+    ground.pipeline.diary.add(DiaryEntry("core", "square", NOW_MS, {"thatch_mm": 1}, "s1", author="Ann"))
+    post("/diary/1/confirmed", 200)
+    assert standing() == [("Ann", 1)] and len(cores(ground)) == 1
+    number = post("/diary/2", 201, **CORE)["entry"]["id"]
+    assert standing() == [("Bob", 14)]
+    for _ in range(2):  # pressed twice
+        post("/diary/undone", 200, entries=str(number))
+        assert standing() == [("Ann", 1)]
+    number = post("/diary", 201, **CORE)["entry"]["id"]
+    post(f"/diary/{number}", 201, **{**CORE, "thatch_mm": "15"})
+    assert "changed meanwhile" in post("/diary/undone", 409, entries=str(number))["detail"]
+    assert standing() == [("Ann", 1), ("Bob", 15)]
+
+
 def test_a_change_whose_answer_was_lost_is_answered_when_it_comes_again(client: TestClient, ground: Ground) -> None:
     """With the entry of the first time; another figure under its identity is told with both (409, RFC 9110), and by
     nobody's identity it is refused as one that came too late."""

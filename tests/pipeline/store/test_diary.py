@@ -10,6 +10,7 @@ import pytest
 from pipeline.diary.entry import KINDS, DiaryEntry, DiaryFault, entry_faults, entry_questions
 from pipeline.diary.facts import read_diary
 from pipeline.store.diary import Diary
+from pipeline.store.schema import MIGRATIONS
 
 T0_MS = 1_704_067_200_000
 FOREVER = (0, 7_000_000_000_000)
@@ -187,8 +188,29 @@ def test_a_figure_wetter_than_soil_can_be_is_asked_about(diary):
     assert diary.add(entry).body["moisture_percent"] == 70
 
 
+def test_what_counted_before_there_were_questions_counts_on(diary, database):
+    """The step confirms those that are asked about, struck ones among them, and leaves all others as they were."""
+    asked = [("watering", {"water_mm": 0.5}), ("dressing", {"dressing_mm": 0.25}), ("rain", {"rain_mm": 160})]
+    for kind, body in [*asked, ("watering", {"water_mm": 6})]:
+        diary.add(DiaryEntry(kind, "square", T0_MS, body))
+    core = diary.add(DiaryEntry("core", "square", T0_MS, {"thatch_mm": 1.5, "method": "by eye"}, "s1"))
+    diary.strike(core.id, T0_MS)
+    assert len(diary.entries(None, 0, T0_MS + 1)) == 1
+    step = next(one for one in MIGRATIONS if one.number == 16)
+    for _ in range(2):
+        with database.transaction() as tx:
+            step.statements[0](tx)
+    found = diary.entries(None, 0, T0_MS + 1)
+    assert [one.body for one in found] == [*({**body, "confirmed": True} for _, body in asked), {"water_mm": 6}]
+    assert all(entry_faults(one) == [] for one in found)
+    assert diary.restore(core.id, T0_MS).body == {"thatch_mm": 1.5, "method": "by eye", "confirmed": True}
+    assert len(diary.entries(None, 0, T0_MS + 1)) == 5
+
+
 def test_a_usual_length_is_not_asked_about():
-    """14 mm of thatch, 6 mm of water and an 8 mm cut are what groundsmen write (common practice, no source)."""
+    """14 mm of thatch, 6 mm of water, the 1 mm that cools a leaf and an 8 mm cut are what groundsmen write (common
+    practice, no source)."""
+    assert entry_questions(DiaryEntry("watering", "square", T0_MS, {"water_mm": 1.0})) == []
     for kind, (body, beside) in GOOD.items():
         assert entry_questions(DiaryEntry(kind, "square", T0_MS, body, **beside)) == []
 
