@@ -533,7 +533,7 @@ def _count(text: str) -> int:
 
 def _backup(parsed: argparse.Namespace) -> int:
     """It only reads the data, beside a running service too. Good or bad, what came of it is noted for the pages."""
-    from pipeline.errors import PipelineFault
+    from pipeline.errors import NoBackupHere, PipelineFault
     from pipeline.run.clock import SystemClock
     from pipeline.store.backup import BackupRecord, read_record, take_backup, write_record
 
@@ -548,7 +548,10 @@ def _backup(parsed: argparse.Namespace) -> int:
     except PipelineFault as fault:
         with suppress(OSError):  # what is wrong with the data's own disk is not why there is no backup
             write_record(data, replace(read_record(data), fault=str(fault)))
-        raise
+        if not isinstance(fault, NoBackupHere):
+            raise
+        print(f"underturf: {fault}", file=sys.stderr)
+        return 3
     write_record(
         data, BackupRecord(made.taken_ms, str(made.folder), made.size_bytes, asked_ms=read_record(data).asked_ms)
     )

@@ -5,8 +5,8 @@
 #     sh hardware/install.sh            what a box with server and pages would get
 #     sh hardware/install.sh --node     what a node that only reads probes would get
 #     sudo sh hardware/install.sh --do
-#     sudo sh hardware/install.sh --upgrade --do    this version in place of the one that is installed: a backup first,
-#                                                   services stopped, settings checked, the same services started
+#     sudo sh hardware/install.sh --upgrade --do    this version in place of the one that is installed: services stopped,
+#                                                   a backup, settings checked, the same services started
 set -eu
 
 do=no extra='[server]' commands='underturf underturf-agent' upgrade=no
@@ -41,35 +41,61 @@ run() {
 if [ "$upgrade" = yes ]; then
   [ -x "$place/bin/underturf-agent" ] ||
     { echo "$place: found no Underturf to upgrade, expected one: without --upgrade it is installed" >&2; exit 1; }
-  before=$("$place/bin/underturf-agent" --version) stopped=
+  # An upgrade that was broken off goes on: what it had stopped is started, and a backup it had taken is enough.
+  before=$("$place/bin/underturf-agent" --version 2>/dev/null) || before="an Underturf that does not run"
+  stopped=$backups/.stopped taken=$backups/.taken would='' changed=no
+  [ ! -s "$stopped" ] || changed=yes
   # What a box has been installed as, it stays.
   [ -f "$settings/underturf.toml" ] || extra=
+  is_active() { command -v systemctl >/dev/null && systemctl --quiet is-active "$1.service" 2>/dev/null; }
+  names() { { printf '%s\n' $would; [ ! -s "$stopped" ] || cat "$stopped"; } | sort -u | xargs; }
+  start() {
+    for service in $(names); do
+      run systemctl start "$service.service" || return 1
+    done
+    [ "$do" = no ] || rm -f "$stopped" "$taken"
+  }
   way_back() {
     code=$?
+    if [ $code -ne 0 ] && [ $changed = no ] && start; then
+      echo "Nothing is installed, and what was stopped is started again." >&2
+      exit $code
+    fi
     [ $code -eq 0 ] || cat >&2 <<END
-Nothing more is done, and the settings are as they were. Stopped, and not started again:${stopped:- none}.
+Nothing more is done, and the settings are as they were. Stopped, and not started again: $(names | grep . || echo none).
+When that is mended, run this again: it goes on, and starts them.
 Back to $before: check that version out here, run this again; if the data had been opened by the new one, first
   $place/bin/underturf restore --replace --config $settings/underturf.toml $backups/BACKUP
 END
     exit $code
   }
   trap way_back EXIT
-  if [ -f "$settings/underturf.toml" ]; then
-    run install -d -m 0700 "$backups"
-    run "$place/bin/underturf" backup --to "$backups" --config "$settings/underturf.toml"
-  fi
+  trap 'exit 130' INT TERM
+  run install -d -m 0700 "$backups"
+  # The service has run since: that backup is not of what it has now.
+  if [ "$do" = yes ] && is_active underturf; then rm -f "$taken"; fi
   for service in underturf underturf-agent; do
-    if command -v systemctl >/dev/null && systemctl --quiet is-active "$service.service" 2>/dev/null; then
+    if is_active "$service"; then
+      [ "$do" = no ] || echo "$service" >>"$stopped"
       run systemctl stop "$service.service"
-      stopped="$stopped $service"
+      [ "$do" = yes ] || would="$would $service"
     fi
   done
+  if [ -f "$settings/underturf.toml" ]; then
+    code=0
+    run "$place/bin/underturf" backup --to "$backups" --config "$settings/underturf.toml" || code=$?
+    case $code in
+      0) ;;
+      3) echo "  It goes on without a backup: there is none to take here, or it is taken by other means, as just said." ;;
+      *) [ -e "$taken" ] || exit $code; echo "  It goes on: a backup was seen to when this was run before." ;;
+    esac
+    [ "$do" = no ] || : >"$taken"
+  fi
+  changed=yes
   run "$place/bin/pip" install --quiet "$here$extra"
   [ ! -f "$settings/underturf.toml" ] || run "$place/bin/underturf" check --config "$settings/underturf.toml"
   [ ! -f "$settings/agent.toml" ] || run "$place/bin/underturf-agent" check --config "$settings/agent.toml"
-  for service in $stopped; do
-    run systemctl start "$service.service"
-  done
+  start
   trap - EXIT
   echo "It was $before. What the changelog says of units or sums is done by install-service and recompute."
   exit 0

@@ -43,5 +43,9 @@ class BackupFault(PipelineFault):
     """A backup cannot be made, or what is there is none that can be restored."""
 
 
+class NoBackupHere(BackupFault):
+    """There is nothing to take a backup of, or it is taken by other means."""
+
+
 class ClockAway(PipelineFault):
     """The clock that is followed does not answer."""

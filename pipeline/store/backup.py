@@ -26,7 +26,7 @@ from pathlib import Path, PurePosixPath
 from pydantic import TypeAdapter, ValidationError
 
 from hardware.probe import OWN_MODELS
-from pipeline.errors import BackupFault, StoreFault, StoreFull, StoreTooNew
+from pipeline.errors import BackupFault, NoBackupHere, StoreFault, StoreFull, StoreTooNew
 from pipeline.site.settings import SiteConfig, data_dir_of, secrets_of
 from pipeline.store.database import (
     copy_database,
@@ -147,16 +147,16 @@ def take_backup(
     Raises
     ------
     BackupFault, StoreFault, DataInUse
-        Then nothing is left of it, and no older one was removed.
+        Then nothing is left of it, and no older one was removed. Of them `NoBackupHere` where there is nothing to take.
     """
     data = config.data.dir
     if config.store.kind == "postgresql":
-        raise BackupFault(
+        raise NoBackupHere(
             "store.kind: found 'postgresql', expected a database in a file. Of PostgreSQL take "
             f"`pg_dump --format=custom --schema={schema_of(config.site.name)}`, and copy the settings beside it."
         )
     if not (data / JOURNAL_FILE).exists():
-        raise BackupFault(f"{data / JOURNAL_FILE}: found no such file, expected the data of a site that has run here")
+        raise NoBackupHere(f"{data / JOURNAL_FILE}: found no such file, expected the data of a site that has run here")
     if not into.is_dir():
         raise BackupFault(f"{into}: found no such folder, expected that of the backups. Is the stick or disk there?")
     with _one_at_a_time(data), _told(into):

@@ -12,7 +12,9 @@ import pytest
 
 from api.command import main as server_command
 from hardware.service_unit import DROP_IN, SECRET_UNITS, CannotInstall, install, install_steps, secret_file
+from pipeline.service import Pipeline, load_settings
 from probe_agent.__main__ import main as agent_command
+from tests.api.site import SETTINGS
 from tests.reference import ROOT
 
 PYTHON = Path("/usr/bin/python3")
@@ -174,8 +176,101 @@ def test_an_upgrade_is_a_backup_then_the_new_version_then_a_check(tmp_path: Path
     told = run()
     steps = [told.stdout.index(word) for word in (" backup --to ", f"install --quiet {ROOT}[server]", " check ")]
     assert told.returncode == 0 and steps == sorted(steps) and not backups.exists()
-    failed = run("--do")  # no site has run here, so there is nothing to back up
-    assert failed.returncode != 0 and "pip" not in failed.stdout
+    failed = run("--do")  # no site has run here, so there is nothing to back up; and there is no pip
+    assert failed.returncode != 0 and "It goes on without a backup" in failed.stdout
     assert "expected the data of a site that has run here" in failed.stderr
     assert "Nothing more is done" in failed.stderr and "restore --replace" in failed.stderr
     assert (settings / "underturf.toml").read_text(encoding="utf-8") == site
+
+
+SYSTEMCTL = """#!/bin/sh
+[ "$1" != --quiet ] || shift
+case $1 in
+  is-active) [ -e "$STATE/$2" ] ;;
+  stop) rm "$STATE/$2"; echo "stop $2" >>"$STATE/done" ;;
+  start) touch "$STATE/$2"; echo "start $2" >>"$STATE/done" ;;
+esac
+"""
+PIP = """#!/bin/sh
+echo "pip after $(ls -d "$UNDERTURF_BACKUPS"/meadow-* 2>/dev/null | wc -l) backups" >>"$STATE/done"
+[ ! -e "$STATE/pip-fails" ] || { rm "$STATE/pip-fails"; exit 1; }
+for name in underturf underturf-agent; do ln -sf "$PROGRAMS/$name" "$UNDERTURF_PLACE/bin/$name"; done
+"""
+UNITS = ("underturf.service", "underturf-agent.service")
+
+
+class Box:
+    """A box with both services running: the real programs, and a service manager and a pip that note what is asked."""
+
+    def __init__(self, folder: Path) -> None:
+        self.bin, self.state, self.settings = folder / "place" / "bin", folder / "state", folder / "underturf.toml"
+        self.backups, programs = folder / "backups", Path(sys.executable).parent
+        for one in (self.bin, self.state, folder / "tools"):
+            one.mkdir(parents=True)
+        self.settings.write_text(SETTINGS, encoding="utf-8")
+        for file, text in ((folder / "tools" / "systemctl", SYSTEMCTL), (self.bin / "pip", PIP)):
+            self.program(file, text)
+        for name in ("underturf", "underturf-agent"):
+            (self.bin / name).symlink_to(programs / name)
+            (self.state / f"{name}.service").touch()
+        self._asked = {
+            "UNDERTURF_PLACE": str(folder / "place"), "UNDERTURF_SETTINGS": str(folder), "STATE": str(self.state),
+            "UNDERTURF_BACKUPS": str(self.backups), "PROGRAMS": str(programs),
+            "PATH": f"{folder / 'tools'}:{programs}:/usr/bin:/bin",
+        }  # fmt: skip
+
+    def program(self, file: Path, text: str) -> None:
+        file.unlink(missing_ok=True)
+        file.write_text(text)
+        file.chmod(0o755)
+
+    def upgrade(self) -> subprocess.CompletedProcess[str]:
+        command = ["sh", str(SCRIPT), "--upgrade", "--do"]
+        return subprocess.run(command, env=self._asked, capture_output=True, text=True, check=False)
+
+    @property
+    def done(self) -> list[str]:
+        return (self.state / "done").read_text().splitlines()
+
+    @property
+    def running(self) -> list[str]:
+        return [unit for unit in UNITS if (self.state / unit).exists()]
+
+
+STOPPED, STARTED = [f"stop {unit}" for unit in UNITS], [f"start {unit}" for unit in sorted(UNITS)]
+
+
+def test_an_upgrade_that_was_broken_off_goes_on_when_it_is_run_again(tmp_path: Path) -> None:
+    """The services are stopped before the backup. pip fails and leaves programs that do not run: run again, it does
+    not ask them for another backup, and what the first run stopped is started."""
+    box = Box(tmp_path)
+    Pipeline(load_settings(box.settings), mosquitto=None).stop()
+    (box.state / "pip-fails").touch()
+    failed = box.upgrade()
+    assert failed.returncode == 1 and "not started again: underturf underturf-agent." in failed.stderr
+    assert box.done == [*STOPPED, "pip after 1 backups"] and box.running == []
+    for name in ("underturf", "underturf-agent"):
+        box.program(box.bin / name, "#!/bin/sh\necho no module of that name >&2\nexit 1\n")
+    again = box.upgrade()
+    assert again.returncode == 0, again.stderr
+    assert "a backup was seen to when this was run before" in again.stdout
+    assert sorted(box.done[3:]) == sorted(["pip after 1 backups", *STARTED]) and box.running == list(UNITS)
+    whole = box.upgrade()  # nothing of the one before is left: it stops, saves and starts as the first did
+    assert whole.returncode == 0 and box.done[-5:-2] == [*STOPPED, "pip after 2 backups"]
+
+
+def test_an_upgrade_without_its_backup_installs_nothing_and_starts_the_services_again(tmp_path: Path) -> None:
+    """Settings that the backup refuses: the box runs on as it was."""
+    box = Box(tmp_path)
+    box.settings.write_text("[site]\n", encoding="utf-8")
+    failed = box.upgrade()
+    assert failed.returncode == 2 and "Nothing is installed" in failed.stderr
+    assert sorted(box.done) == sorted([*STOPPED, *STARTED]) and box.running == list(UNITS)
+
+
+def test_a_box_with_nothing_to_back_up_is_upgraded(tmp_path: Path) -> None:
+    """Its server has not run yet."""
+    box = Box(tmp_path)
+    done = box.upgrade()
+    assert done.returncode == 0 and "It goes on without a backup" in done.stdout
+    assert box.done[:3] == [*STOPPED, "pip after 0 backups"] and box.running == list(UNITS)

@@ -124,7 +124,7 @@ def test_commands_read_and_write_beside_the_service_and_say_what_they_leave_to_p
         assert underturf(["quarantine", "--config", str(file)]) == 0
         assert underturf(["verify", "--config", str(file)]) == 0
         capsys.readouterr()
-        assert underturf(["backup", "--config", str(file), "--to", str(tmp_path)]) == 1
+        assert underturf(["backup", "--config", str(file), "--to", str(tmp_path)]) == 3
         assert f"pg_dump --format=custom --schema=site_{site}" in capsys.readouterr().err
     finally:
         made.pipeline.stop()
