@@ -26,7 +26,7 @@ from pipeline.advice.report import (
     too_late_once,
     window_words,
 )
-from pipeline.advice.station_hours import hours_of
+from pipeline.advice.station_hours import hours_of, with_wetness_of
 from pipeline.advice.station_inputs import (
     AdviceCache,
     StationView,
@@ -170,7 +170,7 @@ def _surface(view: View, surface: Surface, fixtures: tuple[Fixture, ...]) -> tup
     for i, (_, _, water) in enumerate(waters):
         if water.mm:
             views[i] = watered_tonight(view, views[i], tonight_of(view, water))
-            hours[i] = hours_of(view, views[i])
+            hours[i] = with_wetness_of(view, views[i], hours[i])
     passes = _passes(view, plans, views, hours, roots, table) if views else ()
     told = tuple(
         _station(view, plans, one, its, water, table) for one, its, water in zip(views, hours, waters, strict=True)

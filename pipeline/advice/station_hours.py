@@ -7,6 +7,7 @@ let expect; rain past it is that of the middle member, so that chance and not th
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 
@@ -49,6 +50,13 @@ def hours_of(view: View, station: StationView) -> Hours:
         if np.isfinite(station.season.frost_chance.values).any()
         else None,
     )
+
+
+def with_wetness_of(view: View, station: StationView, hours: Hours) -> Hours:
+    """Return the hours of one station with the wetness to come of another forecast; its weather is the same."""
+    thatch, root = _wetness(view, station)
+    series = {**hours.series, "thatch_wetness": thatch, "root_zone_wetness": root}
+    return replace(hours, series=series, courses=courses_of(station.forecast, station.weather))
 
 
 def _wetness(view: View, station: StationView) -> tuple[FloatArray, FloatArray]:

@@ -198,6 +198,7 @@ class View:
     zone: ZoneInfo
     entries: tuple[DiaryEntry, ...]
     forecast: WeatherForecast | None = None
+    _facts: dict[tuple[str, str | None], DiaryFacts] = field(default_factory=dict, compare=False, repr=False)
 
     @property
     def hour_ms(self) -> int:
@@ -205,8 +206,12 @@ class View:
         return self.now_ms // HOUR_MS * HOUR_MS
 
     def facts(self, surface: str, station: str | None = None) -> DiaryFacts:
-        """Return what the diary says of a surface, or of one of its stations."""
-        return read_diary(self.entries, surface, self.config.passes, self.zone, station=station)
+        """Return what the diary says of a surface, or of one of its stations; read once."""
+        known = self._facts.get((surface, station))
+        if known is None:
+            known = read_diary(self.entries, surface, self.config.passes, self.zone, station=station)
+            self._facts[(surface, station)] = known
+        return known
 
     @property
     def today(self) -> int:
@@ -320,8 +325,8 @@ DOUBT_H = 6  # a channel most of whose values of so many hours failed their test
 class StationView:
     """One station with probes in its turf, up to now and ahead.
 
-    `past` reaches one hour beyond the whole hour that is on. `habit` is how its keeper waters; `forecast` counts on it.
-    `recent` holds every channel read, by id.
+    `past` reaches one hour beyond the whole hour that is on. `forecast` counts on the water `to_come`, and starts as
+    doubtful as `start_error`, see `forecast_wetness`. `recent` holds every channel read, by id.
     `carried_since_ms` and `carried_from` tell of a lifted probe. Where the water is read by hand, `by_hand_ms` is when
     it last was [ms since 1970, UTC], and `past` and `fitted` are carried on from there.
     """
@@ -333,7 +338,8 @@ class StationView:
     fitted: Fit
     weather: WeatherAhead | None
     forecast: WetnessForecast
-    habit: Habit
+    to_come: WaterToCome
+    start_error: tuple[float, float]
     season: Season
     recent: Mapping[str, Series]
     newest_ms: int | None
@@ -405,7 +411,7 @@ def _view(
     context = context_of(view, station.name)
     recent = view.cache.of(view.store).channels(_channels(view.config), view.now_ms)
     weather, notes = weather_of(view, context, past)
-    habit = _habit(view, context, past)
+    to_come, error = _to_come(view, context, past), _start_error(view, context, past)
     usual = season_of(view, context)
     heard = newest_ms([recent[i] for i in context.moisture if i in recent])
     doubt = _doubt(view, context, past, recent, since)
@@ -418,15 +424,16 @@ def _view(
         past,
         fitted,
         weather,
-        _forecast(view, context, past, fitted, weather, habit, None),
-        habit,
+        _forecast(view, past, fitted, weather, to_come, error),
+        to_come,
+        error,
         usual,
         recent,
         heard,
         doubt,
         since if source else None,
         source,
-        (*notes, *_counted_on(habit, weather, place), *_wants(context, past, place)),
+        (*notes, *_counted_on(to_come.habit, weather, place), *_wants(context, past, place)),
     )
 
 
@@ -437,15 +444,17 @@ def _counted_on(habit: Habit, weather: WeatherAhead | None, place: str) -> tuple
     return (say("{place}: {words}", place=place, words=words),) if words and weather is not None else ()
 
 
-def _habit(view: View, context: StationContext, past: PastHours) -> Habit:
-    """Return how the keeper of a station waters, by the diary of the last weeks."""
+def _to_come(view: View, context: StationContext, past: PastHours) -> WaterToCome:
+    """Return how the keeper of a station waters, by the diary of the last weeks, and what he has booked."""
     known = _until(view, past)
     waterings = _waterings(view, context.station)
+    rain = _rain_alone(known, waterings)
     allowed = (
         DEPLETION["tender"] if view.config.surface_of(context.station).kind == "green" else READILY_AVAILABLE["cool"]
     )
     short = np.nan_to_num(known.root_wetness, nan=1.0) < 1.0 - allowed
-    return habit_of(waterings, _rain_alone(known, waterings), short, view.hour_ms, view.zone)
+    habit = habit_of(waterings, rain, short, view.hour_ms, view.zone)
+    return WaterToCome(habit, rain, tuple(w for w in waterings if w.end_ms > view.hour_ms))
 
 
 def _waterings(view: View, station: str) -> tuple[Watering, ...]:
@@ -462,20 +471,14 @@ def _rain_alone(past: PastHours, waterings: Sequence[Watering]) -> FloatArray:
 
 
 def _forecast(
-    view: View, context: StationContext, past: PastHours, fitted: Fit, weather: WeatherAhead | None, habit: Habit,
-    tonight: Watering | None,
+    view: View, past: PastHours, fitted: Fit, weather: WeatherAhead | None, to_come: WaterToCome,
+    error: tuple[float, float], unwatered: WetnessForecast | None = None,
 ) -> WetnessForecast:  # fmt: skip
     """Return the wetness to come, with the waterings to come: those of the diary, of tonight's advice, of habit."""
-    known = _until(view, past)
-    watering = None
-    if weather is not None:
-        waterings = _waterings(view, context.station)
-        booked = tuple(w for w in waterings if w.end_ms > view.hour_ms)
-        to_come = WaterToCome(habit, _rain_alone(known, waterings), booked, tonight)
-        watering = waterings_ahead(to_come, weather.rain_mm, view.hour_ms, view.zone)
-    error = (_start_error(view, context, Place.THATCH, known.thatch_wetness),
-             _start_error(view, context, Place.SOIL, known.root_wetness))  # fmt: skip
-    return forecast_wetness(known, fitted, weather, watering_mm=watering, start_error=error)
+    watering = None if weather is None else waterings_ahead(to_come, weather.rain_mm, view.hour_ms, view.zone)
+    return forecast_wetness(
+        _until(view, past), fitted, weather, watering_mm=watering, start_error=error, unwatered=unwatered
+    )
 
 
 # Miss of a wetness for the sake of limits that may lie anywhere in wide ranges: what simulated stations show at most,
@@ -483,32 +486,44 @@ def _forecast(
 LIMITS_MISS = 0.15
 
 
-def _start_error(view: View, context: StationContext, where: Place, wetness: FloatArray) -> float:
-    """Return the standard deviation of a present wetness about what is true, for its limits' and its probe's sake. [1]
+def _start_error(view: View, context: StationContext, past: PastHours) -> tuple[float, float]:
+    """Return the standard deviations of the present thatch and root-zone wetness about what is true. [1]
 
-    The interval that the station page shows has every limit at the end of its range at once; where that is wide, it
-    counts for no more than `LIMITS_MISS`.
+    For the sake of limits and probe. The interval that the station page shows has every limit at the end of its range
+    at once; where that is wide, it counts for no more than `LIMITS_MISS`.
     """
-    lately = wetness[-LATELY_H:]
-    lately = lately[np.isfinite(lately)]
-    if not lately.size:
-        return 0.0
-    now = float(lately[-1])
-    quantity = "thatch_wetness" if where is Place.THATCH else "root_zone_wetness"
-    table = view.store.findings(context.station, [quantity], view.now_ms - LATELY_H * HOUR_MS, view.now_ms + 1)
-    span = (table["high"] - table["low"]).to_numpy(dtype=np.float64)
-    span = span[np.isfinite(span)]
-    wide = float(span[-1]) / (2.0 * NORMAL_90) if span.size else LIMITS_MISS
-    limits = wide * LIMITS_MISS / np.hypot(wide, LIMITS_MISS) if wide > 0.0 else 0.0
-    return float(np.hypot(limits, wetness_error(context, where, view.now_ms, now)))
+    known = _until(view, past)
+    lately = [one[-LATELY_H:] for one in (known.thatch_wetness, known.root_wetness)]
+    now = [float(one[np.isfinite(one)][-1]) if np.isfinite(one).any() else None for one in lately]
+    wanted = [name for name, value in zip(_BY_LAYER, now, strict=True) if value is not None]
+    if not wanted:
+        return 0.0, 0.0
+    table = view.store.findings(context.station, wanted, view.now_ms - LATELY_H * HOUR_MS, view.now_ms + 1)
+    quantity = table["quantity"].to_numpy()
+    width = (table["high"] - table["low"]).to_numpy(dtype=np.float64)
+
+    def error(name: str, value: float | None) -> float:
+        if value is None:
+            return 0.0
+        span = width[(quantity == name) & np.isfinite(width)]
+        wide = float(span[-1]) / (2.0 * NORMAL_90) if span.size else LIMITS_MISS
+        limits = wide * LIMITS_MISS / np.hypot(wide, LIMITS_MISS) if wide > 0.0 else 0.0
+        return float(np.hypot(limits, wetness_error(context, _BY_LAYER[name], view.now_ms, value)))
+
+    thatch, root = (error(name, value) for name, value in zip(_BY_LAYER, now, strict=True))
+    return thatch, root
+
+
+_BY_LAYER = {"thatch_wetness": Place.THATCH, "root_zone_wetness": Place.SOIL}
 
 
 def watered_tonight(view: View, station: StationView, tonight: Watering) -> StationView:
     """Return a station whose forecast counts on the water advised for tonight too, as often as its keeper heeds it."""
-    made = _forecast(
-        view, station.context, station.past, station.fitted, station.weather, station.habit, tonight
+    to_come, bare = replace(station.to_come, tonight=tonight), station.forecast
+    made = bare if bare.reason else _forecast(
+        view, station.past, station.fitted, station.weather, to_come, station.start_error, bare.if_unwatered()
     )  # fmt: skip
-    return replace(station, forecast=made)
+    return replace(station, forecast=made, to_come=to_come)
 
 
 def _hand_view(view: View, station: Station, place: str, past: PastHours) -> StationView:

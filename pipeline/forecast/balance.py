@@ -694,7 +694,14 @@ def _rain_by_hour(at_ms: TimeArray, time_ms: TimeArray, rain_mm: FloatArray) -> 
 
 def shared_mm(at_ms: TimeArray, given: Watering) -> FloatArray:
     """Return what a watering gives in each of the hours that begin at some times, evenly over its span. [mm]"""
-    length = max(given.end_ms - given.start_ms, 1)
-    begin = np.maximum(at_ms, given.start_ms)
-    end = np.minimum(at_ms + HOUR_MS, given.start_ms + length)
-    return np.asarray(given.water_mm * np.maximum(end - begin, 0) / length, dtype=np.float64)
+    return evenly_mm(at_ms, given.start_ms, given.end_ms, given.water_mm)
+
+
+def evenly_mm(
+    at_ms: TimeArray, start_ms: int | TimeArray, end_ms: int | TimeArray, water_mm: float | FloatArray
+) -> FloatArray:
+    """Return the same of begin, end [ms since 1970, UTC] and amount of one or more waterings, by broadcasting. [mm]"""
+    length = np.maximum(np.asarray(end_ms) - start_ms, 1)
+    begin = np.maximum(at_ms, start_ms)
+    end = np.minimum(at_ms + HOUR_MS, start_ms + length)
+    return np.asarray(water_mm * np.maximum(end - begin, 0) / length, dtype=np.float64)

@@ -9,13 +9,16 @@ the figures are drawn is our own choice throughout.
 from __future__ import annotations
 
 import datetime
-from collections.abc import Sequence
+from bisect import bisect_right
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
+from itertools import cycle
 
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.forecast.balance import shared_mm
+from pipeline.forecast.balance import evenly_mm
 from pipeline.soil.wetting import Watering
 from pipeline.texts import in_a_row, later, say, say_many, weekday
 from pipeline.units import DAY_MS, HOUR_MS, FloatArray
@@ -30,6 +33,8 @@ ON_WEEKDAYS = 3  # waterings on no more days of the week than so many, each of t
 EVENING_H = 20  # local hour at which water goes on, and by which it is asked of tomorrow
 OF_TONIGHT_H = (-4, 14)  # about that hour, in which a watering is that evening's
 SALT = 3
+DRAWS = 256  # of a member, more than ten days take; then they come round again
+NEVER_H = -(10**7)  # before any watering
 MONDAY = datetime.date(2024, 1, 1)
 
 
@@ -168,10 +173,29 @@ def _weekdays(given: Sequence[Watering], zone: datetime.tzinfo) -> tuple[float, 
 
 
 def _wet_hours(rain_mm: FloatArray) -> npt.NDArray[np.bool_]:
-    """Return the hours up to whose end `WET_DAY_MM` or more fell in 24 hours, along the first axis."""
-    total = np.cumsum(np.nan_to_num(rain_mm), axis=0)
-    before = np.concatenate([np.zeros_like(total[:24]), total[:-24]])[: total.shape[0]]
-    return np.asarray(total - before >= WET_DAY_MM - 1e-9)
+    """Return the hours up to whose end `WET_DAY_MM` or more fell in 24 hours."""
+    return _wet(np.cumsum(np.concatenate([np.zeros(24), np.nan_to_num(rain_mm)])))
+
+
+def _wet(total_mm: FloatArray) -> npt.NDArray[np.bool_]:
+    """Return the same from the rain up to the end of each hour, the first 24 of which only lie before, along axis 0."""
+    return np.asarray(total_mm[24:] - total_mm[:-24] >= WET_DAY_MM - 1e-9)
+
+
+def _latest_wet_h(back_mm: FloatArray, rain_mm: FloatArray) -> npt.NDArray[np.int64]:
+    """Return the last wet hour before each of the hours to come and before their end, counted from now.
+
+    Shape (hour + 1, member); `NEVER_H` where none was wet.
+    """
+    hours, members = rain_mm.shape
+    behind = np.flatnonzero(_wet_hours(back_mm))
+    total = np.cumsum(np.concatenate([np.zeros(24), np.nan_to_num(back_mm)]))[-24:]
+    ahead = np.cumsum(np.vstack([np.full((1, members), total[-1]), np.nan_to_num(rain_mm)]), axis=0)[1:]
+    wet = _wet(np.vstack([np.repeat(total[:, np.newaxis], members, axis=1), ahead]))
+    found = np.full((hours + 1, members), NEVER_H, dtype=np.int64)
+    found[0] = behind[-1] - back_mm.size if behind.size else NEVER_H
+    found[1:] = np.where(wet, np.arange(hours)[:, np.newaxis], NEVER_H)
+    return np.maximum.accumulate(found, axis=0)
 
 
 def waterings_ahead(to_come: WaterToCome, rain_mm: FloatArray, now_ms: int, zone: datetime.tzinfo) -> FloatArray:
@@ -193,109 +217,127 @@ def waterings_ahead(to_come: WaterToCome, rain_mm: FloatArray, now_ms: int, zone
         [mm h-1] The same input gives the same members.
     """
     hours, members = rain_mm.shape
-    back = np.repeat(to_come.rain_mm[:, np.newaxis], members, axis=1)
-    wet = _wet_hours(np.concatenate([back, rain_mm]))
-    latest_wet = np.maximum.accumulate(np.where(wet, np.arange(wet.shape[0])[:, np.newaxis], -1), axis=0)
-    first_ms = now_ms - to_come.rain_mm.size * HOUR_MS
-    at_ms = now_ms + HOUR_MS * np.arange(hours, dtype=np.int64)
+    drawing = _Drawing(to_come, _latest_wet_h(to_come.rain_mm, rain_mm), now_ms, zone)
+    given = [(member, one) for member in range(members) for one in drawing.waterings(member)]
     found = np.zeros((hours, members))
-    for member in range(members):
-        drawn = _Member(to_come, latest_wet[:, member], first_ms, now_ms, at_ms[-1] + HOUR_MS, zone, member)
-        for one in drawn.waterings():
-            found[:, member] += shared_mm(at_ms, one)
+    if not given:
+        return found
+    start_ms, end_ms = (np.array([[getattr(one, n)] for _, one in given]) for n in ("start_ms", "end_ms"))
+    first = (start_ms - now_ms) // HOUR_MS
+    hour = first + np.arange(int(((end_ms - now_ms) // HOUR_MS - first).max()) + 1)
+    mm = evenly_mm(now_ms + HOUR_MS * hour, start_ms, end_ms, np.array([[one.water_mm] for _, one in given]))
+    ahead = (hour >= 0) & (hour < hours)
+    member = np.broadcast_to(np.array([[n] for n, _ in given]), hour.shape)
+    np.add.at(found, (hour[ahead], member[ahead]), mm[ahead])
     return found
 
 
-class _Member:
-    """One member's waterings to come."""
+@lru_cache(maxsize=4)  # the same at every call
+def _numbers(members: int) -> FloatArray:
+    """Return what each member draws, one number after the other, shape (member, DRAWS). [1]"""
+    return np.array([np.random.default_rng([member, SALT]).random(DRAWS) for member in range(members)])
+
+
+class _Drawing:
+    """Draws each member's waterings to come; what members have in common is worked out once."""
 
     def __init__(
-        self, to_come: WaterToCome, latest_wet: npt.NDArray[np.int64], first_ms: int, now_ms: int, end_ms: int,
-        zone: datetime.tzinfo, number: int,
-    ) -> None:  # fmt: skip
-        self._to_come, self._habit, self._latest_wet = to_come, to_come.habit, latest_wet
-        self._first_ms, self._now_ms, self._end_ms, self._zone = first_ms, now_ms, end_ms, zone
-        self._draw = np.random.default_rng([number, SALT])
+        self, to_come: WaterToCome, latest_wet_h: npt.NDArray[np.int64], now_ms: int, zone: datetime.tzinfo
+    ) -> None:
+        habit = to_come.habit
+        self._habit, self._latest_wet_h, self._now_ms, self._zone = habit, latest_wet_h, now_ms, zone
+        self._end_ms = now_ms + (latest_wet_h.shape[0] - 1) * HOUR_MS
+        self._last_ms = max((w.start_ms for w in habit.given), default=None)
+        reach_ms = self._end_ms + ONE_WATERING_MS  # a later one takes the place of none
+        self._fixed = _in_order([w for w in to_come.booked if w.end_ms > now_ms and w.start_ms < reach_ms])
+        self._tonight = to_come.tonight
+        self._with_tonight = _in_order([*self._fixed, *([] if self._tonight is None else [self._tonight])])
+        self._his = _shares(FADES ** np.arange(len(habit.given) - 1, -1, -1, dtype=np.float64))
+        self._longest_d = float(habit.interval_d.max(initial=0.0))
+        self._usual_d = float(np.median(habit.interval_d)) if habit.interval_d.size else 0.0
+        self._left: dict[int, list[float]] = {}
+        self._numbers = _numbers(latest_wet_h.shape[1])
 
-    def waterings(self) -> list[Watering]:
+    def waterings(self, member: int) -> list[Watering]:
         """Return what is given from now on."""
-        heeded = bool(self._draw.random() < self._habit.heeds)
-        fixed = [w for w in self._to_come.booked if w.end_ms > self._now_ms]
-        last_ms = max((w.start_ms for w in self._habit.given), default=None)
-        due_ms = self._next(last_ms)
-        tonight = self._to_come.tonight
-        if tonight is not None and heeded and not self._is_tonight(due_ms, tonight):
-            fixed.append(tonight)
-        fixed.sort(key=lambda w: w.start_ms)
+        draw = cycle(self._numbers[member].tolist()).__next__
+        heeded = draw() < self._habit.heeds
+        last_ms = self._last_ms
+        due_ms = self._next(last_ms, draw)
+        fixed = list(self._with_tonight if heeded and not self._is_tonight(due_ms) else self._fixed)
         found = list(fixed)
         while due_ms is not None and due_ms < self._end_ms:
             if fixed and fixed[0].start_ms < due_ms + ONE_WATERING_MS:
                 last_ms = fixed.pop(0).start_ms
-            elif (rained_ms := self._rained_before(due_ms, last_ms)) is not None and self._skips():
+            elif (rained_ms := self._rained_before(due_ms, member)) > (last_ms or 0) and draw() < self._habit.skips:
                 last_ms = rained_ms
             else:
-                found.append(self._watering(due_ms))
+                like = self._one_of_his(draw)
+                found.append(Watering(due_ms, due_ms + like.end_ms - like.start_ms, like.water_mm))
                 last_ms = due_ms
-            due_ms = self._next(last_ms)
+            due_ms = self._next(last_ms, draw)
         return found
 
-    def _is_tonight(self, due_ms: int | None, tonight: Watering) -> bool:
-        begin, end = (tonight.start_ms + h * HOUR_MS for h in OF_TONIGHT_H)
-        return due_ms is not None and begin <= due_ms < end
+    def _is_tonight(self, due_ms: int | None) -> bool:
+        if self._tonight is None or due_ms is None:
+            return False
+        begin, end = (self._tonight.start_ms + h * HOUR_MS for h in OF_TONIGHT_H)
+        return begin <= due_ms < end
 
-    def _skips(self) -> bool:
-        return bool(self._draw.random() < self._habit.skips)
+    def _rained_before(self, due_ms: int, member: int) -> int:
+        """Return when the last wet day before a watering ended. [ms]"""
+        hour = min((due_ms - self._now_ms) // HOUR_MS, self._latest_wet_h.shape[0] - 1)
+        return self._now_ms + int(self._latest_wet_h[hour, member]) * HOUR_MS
 
-    def _rained_before(self, due_ms: int, last_ms: int | None) -> int | None:
-        """Return when the last wet day before a watering ended, if it came after the one before. [ms]"""
-        hour = min((due_ms - self._first_ms) // HOUR_MS, self._latest_wet.size) - 1
-        wet = int(self._latest_wet[hour]) if hour >= 0 else -1
-        at_ms = self._first_ms + wet * HOUR_MS
-        return None if wet < 0 or (last_ms is not None and at_ms <= last_ms) else at_ms
-
-    def _next(self, last_ms: int | None) -> int | None:
+    def _next(self, last_ms: int | None, draw: Callable[[], float]) -> int | None:
         """Return when the next watering is due after the last, not before now; None for never. [ms]"""
         if last_ms is None or not self._habit.is_known:
             return None
-        return self._next_weekday(last_ms) if self._habit.weekdays else self._next_interval(last_ms)
+        return self._next_weekday(last_ms, draw) if self._habit.weekdays else self._next_interval(last_ms, draw)
 
-    def _next_interval(self, last_ms: int) -> int | None:
-        habit, passed_d = self._habit, (self._now_ms - last_ms) / DAY_MS
-        still = habit.interval_d > passed_d
-        if still.any():
-            weight = np.where(still, habit.weight, 0.0)
-            return last_ms + round(float(self._draw.choice(habit.interval_d, p=weight / weight.sum())) * DAY_MS)
+    def _next_interval(self, last_ms: int, draw: Callable[[], float]) -> int | None:
+        habit = self._habit
+        if (left := self._left.get(last_ms)) is None:
+            still = habit.interval_d > (self._now_ms - last_ms) / DAY_MS
+            self._left[last_ms] = left = _shares(np.where(still, habit.weight, 0.0)) if still.any() else []
+        if left:
+            return last_ms + round(float(habit.interval_d[bisect_right(left, draw())]) * DAY_MS)
         # overdue: of the keepers so late by a whole interval every second has stopped
-        usual_d = float(np.median(habit.interval_d))
-        if self._draw.random() >= 0.5 ** ((passed_d - float(habit.interval_d.max())) / usual_d):
+        passed_d = (self._now_ms - last_ms) / DAY_MS
+        if draw() >= 0.5 ** ((passed_d - self._longest_d) / self._usual_d):
             return None
-        days = int(self._draw.random() * max(usual_d, 1.0))
-        return self._at_usual_hour(self._now_ms, days)
+        days = int(draw() * max(self._usual_d, 1.0))
+        return self._at_usual_hour(self._now_ms, days, draw)
 
-    def _next_weekday(self, last_ms: int) -> int | None:
+    def _next_weekday(self, last_ms: int, draw: Callable[[], float]) -> int | None:
         from_ms = max(last_ms, self._now_ms)
         for days in range(22):
-            at_ms = self._at_usual_hour(from_ms, days)
+            at_ms = self._at_usual_hour(from_ms, days, draw)
             date = datetime.datetime.fromtimestamp(at_ms / 1000, self._zone)
-            if at_ms >= last_ms + ONE_WATERING_MS and self._draw.random() < self._habit.weekdays[date.weekday()]:
+            if at_ms >= last_ms + ONE_WATERING_MS and draw() < self._habit.weekdays[date.weekday()]:
                 return at_ms
         return None
 
-    def _at_usual_hour(self, from_ms: int, days: int) -> int:
+    def _at_usual_hour(self, from_ms: int, days: int, draw: Callable[[], float]) -> int:
         """Return so many days on, at the hour of one of his waterings, not before a moment. [ms]"""
-        like = self._one_of_his()
-        of_day_ms = like.start_ms % DAY_MS
+        of_day_ms = self._one_of_his(draw).start_ms % DAY_MS
         at_ms = from_ms // DAY_MS * DAY_MS + of_day_ms
         return at_ms + (days if at_ms >= from_ms else days + 1) * DAY_MS
 
-    def _one_of_his(self) -> Watering:
-        given = self._habit.given
-        weight = FADES ** np.arange(len(given) - 1, -1, -1, dtype=np.float64)
-        return given[int(self._draw.choice(len(given), p=weight / weight.sum()))]
+    def _one_of_his(self, draw: Callable[[], float]) -> Watering:
+        return self._habit.given[bisect_right(self._his, draw())]
 
-    def _watering(self, at_ms: int) -> Watering:
-        like = self._one_of_his()
-        return Watering(at_ms, at_ms + like.end_ms - like.start_ms, like.water_mm)
+
+def _in_order(waterings: Sequence[Watering]) -> list[Watering]:
+    return sorted(waterings, key=lambda w: w.start_ms)
+
+
+def _shares(weight: FloatArray) -> list[float]:
+    """Return the sums of weights up to each, the last 1: a number drawn falls below the one that it chooses. [1]"""
+    if not weight.size:
+        return []
+    total = (weight / weight.sum()).cumsum()
+    return [float(one) for one in total / total[-1]]
 
 
 def habit_words(habit: Habit) -> str:

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -118,10 +119,13 @@ class WeatherAhead:
 AIR_MISS_K = {True: (1.0, 0.3, 3.0), False: (1.5, 0.5, 3.0)}
 
 
+@lru_cache(maxsize=64)  # asked of the same members every hour
 def normal_draws(members: int, salt: int) -> FloatArray:
     """Return one standard normal number a member, evenly over the curve; shuffled, each salt in its own way. [1]"""
     even = np.asarray(ndtri((np.arange(members) + 0.5) / members), dtype=np.float64)
-    return np.random.default_rng(salt).permutation(even)
+    found = np.random.default_rng(salt).permutation(even)
+    found.flags.writeable = False
+    return found
 
 
 def weather_ahead(

@@ -93,6 +93,7 @@ def forecast_wetness(
     *,
     watering_mm: FloatArray | None = None,
     start_error: tuple[float, float] = (0.0, 0.0),
+    unwatered: WetnessForecast | None = None,
 ) -> WetnessForecast:
     """Return the wetness of a station in the weather ahead.
 
@@ -108,6 +109,8 @@ def forecast_wetness(
     start_error : (float, float)
         Standard deviation of the present thatch and root-zone wetness about what is true. [1] It stays: probe and
         limits are as far off tomorrow.
+    unwatered : WetnessForecast, optional
+        The same forecast if nobody gives water, where it is known already.
 
     Returns
     -------
@@ -127,7 +130,10 @@ def forecast_wetness(
     state, dry_for_h = found
     rain, demand = weather.rain_mm, weather.reference_et_mm
     members, watered = rain.shape[1], watering_mm is not None and bool((watering_mm > 0.0).any())
-    water = np.hstack([rain + watering_mm, rain]) if watering_mm is not None and watered else rain
+    if unwatered is not None and not watered:
+        return unwatered
+    parts = [rain + watering_mm] if watering_mm is not None and watered else []
+    water = np.hstack(parts if unwatered is not None else [*parts, rain])
     every = water.shape[1]
     first = WaterStores(*(np.full(every, float(s[0])) for s in (state.canopy_mm, state.thatch_mm, state.root_mm)))
     course = run(fitted.parameters, first, water, np.tile(demand, (1, every // members)), dry_for_h=dry_for_h)
@@ -142,7 +148,9 @@ def forecast_wetness(
             say(SOURCE_WORDS[weather.source]), weather.notes, leaf_mm=course.canopy_mm[:, part],
         )  # fmt: skip
 
-    return replace(of_members(0), unwatered=of_members(members)) if watered else of_members(0)
+    if not watered:
+        return of_members(0)
+    return replace(of_members(0), unwatered=of_members(members) if unwatered is None else unwatered)
 
 
 def _withheld(now_ms: int, why: str) -> WetnessForecast:

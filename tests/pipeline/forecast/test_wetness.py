@@ -228,6 +228,20 @@ def test_planned_water_wets_the_forecast():
     assert (wet - dry) * 24.0 == pytest.approx(8.8, rel=0.08)
 
 
+def test_a_course_without_water_that_is_known_already_is_handed_on():
+    """Handed in, it stands beside the same watered course, to the bit; where no water comes it is the forecast."""
+    planned = np.zeros((240, 200))
+    planned[24, ::3] = 10.0
+    whole = forecast_wetness(station_past(), FITTED, steady(), watering_mm=planned)
+    bare = whole.if_unwatered()
+    again, dry = (
+        forecast_wetness(station_past(), FITTED, steady(), watering_mm=w, unwatered=bare)
+        for w in (planned, 0 * planned)
+    )
+    assert np.array_equal(again.root_wetness, whole.root_wetness) and np.array_equal(again.leaf_mm, whole.leaf_mm)
+    assert again.if_unwatered() is bare and dry is bare
+
+
 def test_the_start_is_as_doubtful_as_probe_and_limits():
     """A start that is off by 0.1 stays so: members spread by it and the balance's error together (Pythagoras)."""
     found = forecast_wetness(station_past(), FITTED, steady(), start_error=(0.1, 0.2))
