@@ -6,6 +6,8 @@ counts together. What weather does not decide, such as locks and fixtures, is as
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 from scipy.special import expit, logit
 
@@ -21,7 +23,7 @@ from pipeline.advice.conditions import (
     Row,
 )
 from pipeline.forecast.climatology import SOIL_FOLLOWS_H
-from pipeline.forecast.weather_ahead import MEMBERS, WeatherAhead, WeatherSource, normal_draws
+from pipeline.forecast.weather_ahead import MEMBERS, WeatherAhead, WeatherSource, air_misses_k, normal_draws
 from pipeline.forecast.wetness import EDGE_SLACK, WetnessForecast
 from pipeline.units import HOUR_MS, BoolArray, FloatArray
 
@@ -40,24 +42,34 @@ def courses_of(forecast: WetnessForecast, weather: WeatherAhead | None) -> Cours
     hours, members = forecast.rain_mm.shape
     if weather is None or forecast.reason or members == 0:
         return None
-    air = weather.air_miss_k()[:hours]
-    keep = float(np.exp(-1.0 / SOIL_FOLLOWS_H))
-    soil = np.empty_like(air)
-    follows = np.zeros(members)
-    for hour in range(hours):
-        follows = keep * follows + (1.0 - keep) * air[hour]
-        soil[hour] = follows
+    foretold = weather.source is WeatherSource.FORECAST
+    air, soil = _temperature_misses(*weather.rain_mm.shape, foretold=foretold)
     return Courses(
         forecast.first_ms,
         forecast.thatch_wetness[:hours],
         forecast.root_wetness[:hours],
         forecast.rain_mm,
         forecast.leaf_mm[1 : hours + 1] if forecast.leaf_mm.size else np.zeros((hours, members)),
-        air,
-        soil + SOIL_MISS_K * normal_draws(members, 5),
-        np.broadcast_to(DEW_MISS_K * normal_draws(members, 6), air.shape),
-        weather.source is WeatherSource.FORECAST,
+        air[:hours],
+        soil[:hours],
+        np.broadcast_to(DEW_MISS_K * normal_draws(members, 6), (hours, members)),
+        foretold,
     )
+
+
+@lru_cache(maxsize=4)  # the same every hour
+def _temperature_misses(hours: int, members: int, *, foretold: bool) -> tuple[FloatArray, FloatArray]:
+    """Return how much warmer than expected the air and the soil of each member are, shape (hour, member). [K]"""
+    air = air_misses_k(hours, members, foretold=foretold)
+    keep = float(np.exp(-1.0 / SOIL_FOLLOWS_H))
+    soil = np.empty_like(air)
+    follows = np.zeros(members)
+    for hour in range(hours):
+        follows = keep * follows + (1.0 - keep) * air[hour]
+        soil[hour] = follows
+    soil += SOIL_MISS_K * normal_draws(members, 5)
+    air.flags.writeable = soil.flags.writeable = False
+    return air, soil
 
 
 # Intercept and slope of a logistic curve through the shares, with a weather forecast and without one: fitted on 24

@@ -17,7 +17,7 @@ from pipeline.advice.water import DEPLETION, READILY_AVAILABLE
 from pipeline.diary.entry import DiaryEntry
 from pipeline.diary.facts import DiaryFacts, read_diary
 from pipeline.diary.station import StationContext
-from pipeline.forecast.balance import WEEKS, Boxes, Fit, PastHours, fit, past_hours, shared_mm
+from pipeline.forecast.balance import WEEKS, Boxes, Fit, PastHours, by_hour, fit, past_hours
 from pipeline.forecast.by_hand import Carried, HandWetness, carry
 from pipeline.forecast.climatology import Season, season
 from pipeline.forecast.waterings import Habit, WaterToCome, habit_of, habit_words, waterings_ahead
@@ -463,10 +463,9 @@ def _waterings(view: View, station: str) -> tuple[Watering, ...]:
 
 def _rain_alone(past: PastHours, waterings: Sequence[Watering]) -> FloatArray:
     """Return the rain of hours that have been, without what people gave. [mm h-1]"""
-    at_ms = past.first_ms + HOUR_MS * np.arange(past.water_mm.size, dtype=np.int64)
     rain = past.water_mm.copy()
-    for given in waterings:
-        rain -= shared_mm(at_ms, given)
+    _, hour, mm = by_hour(past.first_ms, rain.size, waterings)
+    np.subtract.at(rain, hour, mm)
     return np.maximum(rain, 0.0)
 
 
@@ -500,7 +499,7 @@ def _start_error(view: View, context: StationContext, past: PastHours) -> tuple[
         return 0.0, 0.0
     table = view.store.findings(context.station, wanted, view.now_ms - LATELY_H * HOUR_MS, view.now_ms + 1)
     quantity = table["quantity"].to_numpy()
-    width = (table["high"] - table["low"]).to_numpy(dtype=np.float64)
+    width = table["high"].to_numpy(dtype=np.float64) - table["low"].to_numpy(dtype=np.float64)
 
     def error(name: str, value: float | None) -> float:
         if value is None:

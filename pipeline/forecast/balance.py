@@ -648,8 +648,8 @@ def past_hours(
         water[inside] = np.nan_to_num(water[inside]) + shared_mm(at_ms, fallen)[inside]
     for begin_ms, end_ms in covered:
         water[(at_ms >= begin_ms) & (at_ms < end_ms)] = 0.0  # known to be none, whatever the gauge says
-    for given in waterings:
-        water += shared_mm(at_ms, given)
+    _, hour, mm = by_hour(first_ms, hours, waterings)
+    np.add.at(water, hour, mm)
     blank = np.full(hours, np.nan)
     return PastHours(
         first_ms, blank if thatch is None else _at_hours(at_ms, *thatch), _at_hours(at_ms, *roots), water,
@@ -694,13 +694,40 @@ def _rain_by_hour(at_ms: TimeArray, time_ms: TimeArray, rain_mm: FloatArray) -> 
 
 def shared_mm(at_ms: TimeArray, given: Watering) -> FloatArray:
     """Return what a watering gives in each of the hours that begin at some times, evenly over its span. [mm]"""
-    return evenly_mm(at_ms, given.start_ms, given.end_ms, given.water_mm)
+    return _evenly_mm(at_ms, given.start_ms, given.end_ms, given.water_mm)
 
 
-def evenly_mm(
+def by_hour(
+    first_ms: int, hours: int, waterings: Sequence[Watering]
+) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64], FloatArray]:
+    """Return what waterings give in consecutive hours, evenly over their spans.
+
+    Parameters
+    ----------
+    first_ms : int
+        Begin of the first hour. [ms since 1970, UTC]
+    hours : int
+    waterings : sequence of Watering
+
+    Returns
+    -------
+    (ndarray of int64, ndarray of int64, ndarray), each of shape (share,)
+        The place of the watering, that of the hour, and what it gives there [mm]; watering by watering.
+    """
+    if not waterings:
+        return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64), np.zeros(0)
+    start_ms = np.array([[one.start_ms] for one in waterings], dtype=np.int64)
+    end_ms = np.array([[one.end_ms] for one in waterings], dtype=np.int64)
+    first = (start_ms - first_ms) // HOUR_MS
+    hour = first + np.arange(int(((end_ms - first_ms) // HOUR_MS - first).max()) + 1)
+    mm = _evenly_mm(first_ms + HOUR_MS * hour, start_ms, end_ms, np.array([[one.water_mm] for one in waterings]))
+    which, at = np.nonzero((hour >= 0) & (hour < hours))
+    return which, hour[which, at], mm[which, at]
+
+
+def _evenly_mm(
     at_ms: TimeArray, start_ms: int | TimeArray, end_ms: int | TimeArray, water_mm: float | FloatArray
 ) -> FloatArray:
-    """Return the same of begin, end [ms since 1970, UTC] and amount of one or more waterings, by broadcasting. [mm]"""
     length = np.maximum(np.asarray(end_ms) - start_ms, 1)
     begin = np.maximum(at_ms, start_ms)
     end = np.minimum(at_ms + HOUR_MS, start_ms + length)

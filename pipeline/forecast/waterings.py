@@ -18,7 +18,7 @@ from itertools import cycle
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.forecast.balance import evenly_mm
+from pipeline.forecast.balance import by_hour
 from pipeline.soil.wetting import Watering
 from pipeline.texts import in_a_row, later, say, say_many, weekday
 from pipeline.units import DAY_MS, HOUR_MS, FloatArray
@@ -33,7 +33,7 @@ ON_WEEKDAYS = 3  # waterings on no more days of the week than so many, each of t
 EVENING_H = 20  # local hour at which water goes on, and by which it is asked of tomorrow
 OF_TONIGHT_H = (-4, 14)  # about that hour, in which a watering is that evening's
 SALT = 3
-DRAWS = 256  # of a member, more than ten days take; then they come round again
+NUMBERS_EACH = 256  # of a member, more than ten days take; then they come round again
 NEVER_H = -(10**7)  # before any watering
 MONDAY = datetime.date(2024, 1, 1)
 
@@ -148,12 +148,16 @@ def _nights(waterings: Sequence[Watering]) -> tuple[Watering, ...]:
 
 def _heeds(given: Sequence[Watering], short: npt.NDArray[np.bool_], now_ms: int, zone: datetime.tzinfo) -> float:
     """Return the chance that water is given on an evening that wants it, by Laplace's rule of succession. [1]"""
-    at_ms = now_ms - HOUR_MS * np.arange(short.size, 0, -1, dtype=np.int64)
+    first_ms = now_ms - HOUR_MS * short.size
     starts = np.array([w.start_ms for w in given], dtype=np.int64)
     wanted = watered = 0
-    for at in at_ms[short].tolist():
-        if datetime.datetime.fromtimestamp(at / 1000, zone).hour != EVENING_H:
+    first, last = (datetime.datetime.fromtimestamp(at / 1000, zone).date() for at in (first_ms, now_ms))
+    for day in range((last - first).days + 1):
+        evening = datetime.datetime.combine(first + datetime.timedelta(days=day), datetime.time(EVENING_H), zone)
+        hour = -(-(round(evening.timestamp() * 1000) - first_ms) // HOUR_MS)
+        if not (0 <= hour < short.size and short[hour]):
             continue
+        at = first_ms + hour * HOUR_MS
         begin, end = (at + h * HOUR_MS for h in OF_TONIGHT_H)
         if end <= now_ms:
             wanted += 1
@@ -218,24 +222,17 @@ def waterings_ahead(to_come: WaterToCome, rain_mm: FloatArray, now_ms: int, zone
     """
     hours, members = rain_mm.shape
     drawing = _Drawing(to_come, _latest_wet_h(to_come.rain_mm, rain_mm), now_ms, zone)
-    given = [(member, one) for member in range(members) for one in drawing.waterings(member)]
+    drawn = [(member, one) for member in range(members) for one in drawing.waterings(member)]
     found = np.zeros((hours, members))
-    if not given:
-        return found
-    start_ms, end_ms = (np.array([[getattr(one, n)] for _, one in given]) for n in ("start_ms", "end_ms"))
-    first = (start_ms - now_ms) // HOUR_MS
-    hour = first + np.arange(int(((end_ms - now_ms) // HOUR_MS - first).max()) + 1)
-    mm = evenly_mm(now_ms + HOUR_MS * hour, start_ms, end_ms, np.array([[one.water_mm] for _, one in given]))
-    ahead = (hour >= 0) & (hour < hours)
-    member = np.broadcast_to(np.array([[n] for n, _ in given]), hour.shape)
-    np.add.at(found, (hour[ahead], member[ahead]), mm[ahead])
+    which, hour, mm = by_hour(now_ms, hours, [one for _, one in drawn])
+    np.add.at(found, (hour, np.array([member for member, _ in drawn], dtype=np.int64)[which]), mm)
     return found
 
 
 @lru_cache(maxsize=4)  # the same at every call
 def _numbers(members: int) -> FloatArray:
-    """Return what each member draws, one number after the other, shape (member, DRAWS). [1]"""
-    return np.array([np.random.default_rng([member, SALT]).random(DRAWS) for member in range(members)])
+    """Return what each member draws, one number after the other, shape (member, NUMBERS_EACH). [1]"""
+    return np.array([np.random.default_rng([member, SALT]).random(NUMBERS_EACH) for member in range(members)])
 
 
 class _Drawing:

@@ -99,19 +99,19 @@ class WeatherAhead:
     source: WeatherSource
     notes: tuple[str, ...] = ()
 
-    def air_miss_k(self) -> FloatArray:
-        """Return how much warmer than expected each member's air is, shape (hour, member). [K]
-
-        Of one sign all through, for warm days follow warm ones; its size grows from day to day.
-        """
-        hours, members = self.rain_mm.shape
-        first, more, most = AIR_MISS_K[self.source is WeatherSource.FORECAST]
-        size = np.minimum(first + more * np.arange(hours) / 24.0, most)
-        return np.asarray(np.outer(size, normal_draws(members, 4)), dtype=np.float64)
-
     def rain_within(self, hours: int) -> FloatArray:
         """Return the rain of the first so many hours, shape (member,). [mm]"""
         return np.asarray(self.rain_mm[:hours].sum(axis=0), dtype=np.float64)
+
+
+def air_misses_k(hours: int, members: int, *, foretold: bool) -> FloatArray:
+    """Return how much warmer than expected each member's air is, shape (hour, member). [K]
+
+    Of one sign all through, for warm days follow warm ones; its size grows from day to day.
+    """
+    first, more, most = AIR_MISS_K[foretold]
+    size = np.minimum(first + more * np.arange(hours) / 24.0, most)
+    return np.asarray(np.outer(size, normal_draws(members, 4)), dtype=np.float64)
 
 
 # Standard deviation of the miss of the air's temperature: on the first day, how much more on each day after, at most;

@@ -208,9 +208,11 @@ def day_chances(
         good &= _within(forecast.thatch_wetness[:-1], thatch)
     at = [datetime.datetime.fromtimestamp(t / 1000.0, timezone) for t in forecast.at_ms[:-1].tolist()]
     begin, end = work_hours
+    of_day: dict[datetime.date, list[int]] = {}
+    for i, t in enumerate(at):
+        of_day.setdefault(t.date(), []).extend([i] if begin <= t.hour < end else [])
     out = []
-    for date in sorted({t.date() for t in at}):
-        rows = [i for i, t in enumerate(at) if t.date() == date and begin <= t.hour < end]
+    for date, rows in sorted(of_day.items()):
         whole = len(rows) >= end - begin  # clocks change by night
         out.append(DayChance(date, float(_in_a_row(good[rows]).mean()) if whole else None))
     return out
@@ -222,12 +224,10 @@ def _within(values: FloatArray, limits: tuple[float, float]) -> np.ndarray[tuple
 
 def _in_a_row(good: np.ndarray[tuple[int, ...], np.dtype[np.bool_]]) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
     """Return which members have `LEAST_WORK_H` consecutive good rows."""
-    run_length = np.zeros(good.shape[1], dtype=np.int64)
-    longest = run_length.copy()
-    for row in good:
-        run_length = np.where(row, run_length + 1, 0)
-        longest = np.maximum(longest, run_length)
-    return np.asarray(longest >= LEAST_WORK_H)
+    if good.shape[0] < LEAST_WORK_H:
+        return np.zeros(good.shape[1], dtype=np.bool_)
+    spans = np.lib.stride_tricks.sliding_window_view(good, LEAST_WORK_H, axis=0)
+    return np.asarray(spans.all(axis=-1).any(axis=0))
 
 
 def in_ten(chance: float) -> str:

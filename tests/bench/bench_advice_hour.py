@@ -4,7 +4,8 @@
 
 A scenario's station lives a year by the hour and its readings go through a real store and all stages, as in
 `bench_alert_log`. Then the advice of its surface is asked for every hour of four days, as the server asks for it. A
-weather forecast and the diary are left out, for neither costs anything beside the rest. Printed: the median of the
+weather forecast is left out, for it costs nothing beside the rest; water is drawn for each member where the scenario's
+diary has a habit of it (`climbing_roots`, where water is advised each night too). Printed: the median of the
 hours within a day; of the hours in which the day turns, when the balance is fitted anew and the limits learned, the
 season and the past weather are read again; and of the hours after an entry of the diary. Exits 1 over a limit.
 """
