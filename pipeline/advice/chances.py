@@ -53,7 +53,7 @@ def courses_of(forecast: WetnessForecast, weather: WeatherAhead | None) -> Cours
         air[:hours],
         soil[:hours],
         np.broadcast_to(DEW_MISS_K * normal_draws(members, 6), (hours, members)),
-        foretold,
+        weather.foretold_h,
     )
 
 
@@ -72,19 +72,21 @@ def _temperature_misses(hours: int, members: int, *, foretold: bool) -> tuple[Fl
     return air, soil
 
 
-# Intercept and slope of a logistic curve through the shares, with a weather forecast and without one: fitted on 24
-# simulated seasons, seeds 0 to 2, 3421 hours one, three and five days ahead, by the bounds as they are. Courses round a
-# forecast lie further apart than they need; those without one are right as they come.
-CALIBRATION = {True: (0.32, 1.07), False: (0.0, 1.0)}
+# Intercept and slope of a logistic curve through the shares of courses round a weather forecast: fitted on 24 simulated
+# seasons, seeds 0 to 2, 3421 hours one, three and five days ahead, by the bounds as they are. Courses round a forecast
+# lie further apart than they need; those without one are right as they come.
+CALIBRATION = (0.32, 1.07)
 
 
-def calibrated(share: FloatArray, *, foretold: bool) -> FloatArray:
-    """Return the chance that a share of the courses stands for. [1] None stays none."""
-    first, slope = CALIBRATION[foretold]
-    if (first, slope) == (0.0, 1.0):
-        return share
-    within = np.clip(share, 0.5 / MEMBERS, 1.0 - 0.5 / MEMBERS)
-    return np.asarray(np.where(share > 0.0, expit(first + slope * logit(within)), 0.0), dtype=np.float64)
+def calibrated(share: FloatArray, foretold_h: int) -> FloatArray:
+    """Return the chance that a share of the courses stands for, hour by hour. [1] None stays none.
+
+    Only the first `foretold_h` hours go round a weather forecast.
+    """
+    within = np.clip(share[:foretold_h], 0.5 / MEMBERS, 1.0 - 0.5 / MEMBERS)
+    first, slope = CALIBRATION
+    curved = np.where(share[:foretold_h] > 0.0, expit(first + slope * logit(within)), 0.0)
+    return np.concatenate([curved, share[foretold_h:]])
 
 
 def open_in(name: str, row: Row, values: FloatArray, hours: Hours, courses: Courses) -> BoolArray | None:

@@ -124,8 +124,8 @@ class Courses:
     air_miss_k, soil_miss_k, dew_miss_k : ndarray
         By how much the temperature of air and leaf, that of the soil at 50 mm, and that of the leaf over the dew point
         are above what is expected. [K]
-    foretold : bool
-        They go round a weather forecast.
+    foretold_h : int
+        For so many hours they go round a weather forecast. [h]
     """
 
     first_ms: int
@@ -136,7 +136,7 @@ class Courses:
     air_miss_k: FloatArray
     soil_miss_k: FloatArray
     dew_miss_k: FloatArray
-    foretold: bool = False
+    foretold_h: int = 0
 
 
 @dataclass(frozen=True)

@@ -453,7 +453,8 @@ def _to_come(view: View, context: StationContext, past: PastHours) -> WaterToCom
         DEPLETION["tender"] if view.config.surface_of(context.station).kind == "green" else READILY_AVAILABLE["cool"]
     )
     short = np.nan_to_num(known.root_wetness, nan=1.0) < 1.0 - allowed
-    habit = habit_of(waterings, rain, short, view.hour_ms, view.zone)
+    can = view.config.surface_of(context.station).water_to_hand and not view.config.water.restricted
+    habit = habit_of(waterings, rain, short, view.hour_ms, view.zone) if can else Habit()
     return WaterToCome(habit, rain, tuple(w for w in waterings if w.end_ms > view.hour_ms))
 
 

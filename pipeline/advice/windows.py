@@ -338,7 +338,7 @@ def _chance(judged: Sequence[Judged], hours: Hours, stack: VerdictArray, first: 
         decided |= asked
         firm[offset + i, :reach] = np.where(asked, Verdict.OPEN, firm[offset + i, :reach])
     shut = (firm[:, :reach] != Verdict.OPEN).any(axis=0)
-    share = np.where(shut, 0.0, calibrated(good.mean(axis=1), foretold=courses.foretold))
+    share = np.where(shut, 0.0, calibrated(good.mean(axis=1), courses.foretold_h))
     chance[:reach] = np.where(known & decided, share, np.nan)
     return chance
 

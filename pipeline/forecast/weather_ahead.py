@@ -91,6 +91,8 @@ class WeatherAhead:
     source : WeatherSource
     notes : tuple of str
         What had to be left out and why.
+    foretold_h : int
+        For so many hours the rain goes round a forecast; 0 without one. [h]
     """
 
     first_ms: int
@@ -98,6 +100,7 @@ class WeatherAhead:
     reference_et_mm: FloatArray
     source: WeatherSource
     notes: tuple[str, ...] = ()
+    foretold_h: int = 0
 
     def rain_within(self, hours: int) -> FloatArray:
         """Return the rain of the first so many hours, shape (member,). [mm]"""
@@ -309,15 +312,34 @@ def from_forecast(
     wet = rng.random((days, members)) < chance[:, np.newaxis]
     factor = np.where(wet, factor / np.maximum(chance, 0.1)[:, np.newaxis], 0.0)
     late = np.rint(trust.shift_h * (1.0 + 0.1 * lead)[:, np.newaxis] * rng.standard_normal((days, members)))
-    # a day's rain is moved within ten days, so that what comes late at midnight is not lost
-    hour = np.arange(hours)[:, np.newaxis] - np.repeat(late, 24, axis=0).astype(np.int64)
-    moved = np.where(np.isfinite(rain)[:, np.newaxis], rain[np.clip(hour, 0, hours - 1)], np.nan)
-    drawn = moved * np.repeat(factor, 24, axis=0)
+    fallen = np.nan_to_num(rain)[:, np.newaxis] * np.repeat(factor, 24, axis=0)  # each hour by its own day's
+    known = np.broadcast_to(np.isfinite(rain)[:, np.newaxis], fallen.shape)
+    reach = int(np.flatnonzero(known[:, 0]).max(initial=-1)) + 1
     asked = np.broadcast_to(demand[:, np.newaxis], (hours, members))
-    if behind is not None:
-        drawn = np.where(believed & np.isfinite(drawn), drawn, behind.rain_mm)
+    if behind is None:
+        drawn = _moved(fallen, late, reach)
+    else:
+        told = believed & known
+        drawn = _moved(np.where(told, fallen, 0.0), late, reach) + np.where(told, 0.0, behind.rain_mm)
         asked = np.where(believed & np.isfinite(asked), asked, behind.reference_et_mm)
-    return WeatherAhead(now_ms, drawn, np.asarray(asked, dtype=np.float64), WeatherSource.FORECAST, notes)
+    return WeatherAhead(now_ms, drawn, np.asarray(asked, dtype=np.float64), WeatherSource.FORECAST, notes, reach)
+
+
+def _moved(rain_mm: FloatArray, late_h: FloatArray, reach: int) -> FloatArray:
+    """Return rain that comes late by so many hours, by the day for which it was forecast; none is lost. [mm h-1]
+
+    What would come before now, or after the hours that the forecast reaches, comes as much on this side of the end: so
+    rain that is as likely early as late stays as much in every hour, in the mean.
+    """
+    hours, members = rain_mm.shape
+    if reach == 0:
+        return np.zeros_like(rain_mm)
+    to = np.arange(hours)[:, np.newaxis] + np.repeat(late_h, 24, axis=0).astype(np.int64)
+    to = np.where(to < 0, -1 - to, to)
+    to = np.clip(np.where(to >= reach, 2 * reach - 1 - to, to), 0, reach - 1)
+    into = to * members + np.arange(members)
+    found = np.bincount(into.ravel(), rain_mm.ravel(), hours * members)
+    return np.asarray(found.reshape(hours, members), dtype=np.float64)
 
 
 def _chance_by_day(forecast: WeatherForecast, now_ms: int, days: int) -> FloatArray:

@@ -75,19 +75,27 @@ def test_thatch_felt_by_hand_does_not_count():
 def test_shares_round_a_forecast_are_calibrated():
     """A half of the courses is ln 1 = 0 on the curve, so 1 / (1 + exp(-0.32)) = 0.579; none is none (algebra)."""
     made = good_hours()
-    told = replace(four(thatch_wetness=[0.6, 0.9, 0.6, 0.9]), foretold=True)
+    told = replace(four(thatch_wetness=[0.6, 0.9, 0.6, 0.9]), foretold_h=AHEAD_H)
     assert look(hours=replace(made, courses=told)).chance[0] == pytest.approx(0.5793, abs=1e-4)
-    none = replace(four(thatch_wetness=[0.9] * 4), foretold=True)
+    none = replace(four(thatch_wetness=[0.9] * 4), foretold_h=AHEAD_H)
     assert look(hours=replace(made, courses=none)).chance[0] == 0.0
+
+
+def test_hours_past_the_forecast_are_told_as_the_shares_come():
+    """A forecast of three days: a half is 0.579 up to its end (algebra as above), and a half from there on."""
+    told = replace(four(thatch_wetness=[0.6, 0.9, 0.6, 0.9]), foretold_h=72)
+    found = look(hours=replace(good_hours(), courses=told)).chance
+    assert found[:72] == pytest.approx(np.full(72, 0.5793), abs=1e-4)
+    assert (found[72:240] == 0.5).all()
 
 
 def test_courses_come_from_the_forecast():
     """The air's miss grows by a third of a kelvin a day, and the soil follows it, behind and in part."""
     shape = (240, 60)
-    weather = WeatherAhead(NOW_MS, np.zeros(shape), np.zeros(shape), WeatherSource.FORECAST)
+    weather = WeatherAhead(NOW_MS, np.zeros(shape), np.zeros(shape), WeatherSource.FORECAST, foretold_h=72)
     wet = WetnessForecast(NOW_MS, np.full((241, 60), 0.5), np.full((241, 60), 0.7), np.zeros(shape))
     found = courses_of(wet, weather)
-    assert found is not None and found.leaf_mm.shape == shape
+    assert found is not None and found.leaf_mm.shape == shape and found.foretold_h == 72
     warm = int(np.argmax(found.air_miss_k[0]))
     assert found.air_miss_k[24, warm] / found.air_miss_k[0, warm] == pytest.approx(1.3)  # 0.3 K a day more than 1 K
     early = found.soil_miss_k[:, warm] - found.soil_miss_k[0, warm]

@@ -20,6 +20,7 @@ from tests.pipeline.kept_site import (
     NOW_MS,
     SITE,
     SURFACE,
+    drying,
     forecast_csv,
     pass_of,
     station,
@@ -49,6 +50,24 @@ def test_no_water_where_there_is_none_to_hand_or_it_is_forbidden(dry):
     assert water.mm == 0.0 and water.line == "Green, north end: 25 mm would help, but there is no water to hand."
     forbidden = dry.told(SITE, CLIMATE, "[water]\nrestricted = true\n", SURFACE, station())
     assert "watering is restricted" in surface_of(forbidden.advice()).stations[0].water.line
+
+
+def test_no_habit_is_counted_on_where_nobody_can_water(build):
+    """Water every third day so far; under a ban, and where there is none to hand, nothing is counted on any more."""
+    site = build()
+    site.keep(drying, 24 * 17)
+    for days in range(2, 29, 3):
+        site.write("watering", NOW_MS - days * DAY_MS, {"water_mm": 12.0})
+    forbidden = site.told(SITE, CLIMATE, "[water]\nrestricted = true\n", SURFACE, station()).advice()
+    none = site.told(SITE, CLIMATE, SURFACE + "water_to_hand = false\n", station()).advice()
+    free = site.advice()
+    assert any("water of about 12 mm is counted on every 3 days" in note for note in free.notes)
+    for advice in (forbidden, none):
+        assert not any("is counted on" in note for note in advice.notes)
+        made = surface_of(advice).stations[0].forecast
+        assert np.array_equal(made.if_unwatered().root_wetness, made.root_wetness)
+    made = surface_of(free).stations[0].forecast
+    assert not np.array_equal(made.if_unwatered().root_wetness, made.root_wetness)
 
 
 @pytest.mark.parametrize(("ago_ms", "counts"), [(60_000, True), (DAY_MS, False)])

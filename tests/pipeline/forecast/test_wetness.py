@@ -135,7 +135,7 @@ def test_fresh_forecast_is_used_and_said():
     found = weather_ahead(NOW, forecast=weather_of(1.0), past=past_year(0.0), climate=None, **PLACE)
     assert (found.source, found.notes) == ("forecast", ())
     # nine members in ten and more take the first day from it: rain of 1 mm/h on average, else none
-    assert (found.rain_mm[0] > 0.0).mean() > 0.85
+    assert (found.rain_mm[12] > 0.0).mean() > 0.85
     assert (found.rain_mm[-1] > 0.0).mean() < 0.6
 
 
@@ -173,7 +173,7 @@ def test_forecast_rain_is_right_in_the_mean():
 
 def test_chance_of_rain_makes_members_dry():
     """With a chance of 0.4 six members in ten stay dry, and the mean stays what is expected."""
-    whole = Trust(right=1.0, fades=0.0, least=1.0, spread=0.0)
+    whole = Trust(right=1.0, fades=0.0, least=1.0, spread=0.0, shift_h=0.0)
     found = from_forecast(weather_of(0.1, chance=0.4), NOW, None, members=20000, trust=whole)
     day = found.rain_mm[:24].sum(axis=0)
     assert (day == 0.0).mean() == pytest.approx(0.6, abs=0.012)  # three standard errors
@@ -261,6 +261,45 @@ def test_rain_comes_early_or_late_and_none_is_lost():
     begins = np.argmax(found > 0.0, axis=0)
     assert (found[:30].sum(axis=0) > 4.5).mean() > 0.99
     assert begins.mean() == pytest.approx(12.0, abs=0.15) and begins.std() == pytest.approx(2.0, rel=0.1)
+
+
+def by_the_hour(chance=1.0, **rain_mm):
+    """Members round a forecast of rain in some hours, `h5` in five hours, that may come early or late by two hours.
+
+    The first day's rain is sure, any other day's has a chance; the amount is believed whole.
+    """
+    rain = np.zeros(240)
+    for key, mm in rain_mm.items():
+        rain[int(key[1:])] = mm
+    told = WeatherForecast(NOW, NOW, {
+        "rain_mm": rain, "reference_et_mm": np.zeros(240), "rain_chance": np.where(np.arange(240) < 24, 1.0, chance)
+    })  # fmt: skip
+    return from_forecast(told, NOW, None, members=2000, trust=Trust(1.0, 0.0, 1.0, 0.0, shift_h=2.0)).rain_mm
+
+
+def test_rain_that_moves_past_midnight_keeps_its_own_chance():
+    """4 mm at 22 and 23 hours are sure, 0.1 mm a day after are 1 mm in one member of ten: 4 or 5 in all (algebra)."""
+    total = by_the_hour(chance=0.1, h22=2.0, h23=2.0, h36=0.1).sum(axis=0)
+    assert np.unique(total.round(9)).tolist() == [4.0, 5.0]
+    assert (total > 4.5).mean() == pytest.approx(0.1, abs=0.02)  # three standard errors
+
+
+def test_rain_of_the_present_hour_comes_once():
+    """1 mm in the hour that is on is 1 mm in every member, early or late; half of them have it later (symmetry)."""
+    found = by_the_hour(h0=1.0)
+    assert found.sum(axis=0) == pytest.approx(np.ones(2000))
+    # a shift of k or of -k - 1 hours ends in hour k: in the first are |N(0, 2) + 1/2| < 1, normal table 0.3721
+    assert (found[0] > 0.0).mean() == pytest.approx(0.3721, abs=0.033)
+
+
+def test_even_rain_stays_even_where_the_forecast_begins_and_ends():
+    """1 mm an hour for two days, early or late as likely: 1 mm in the first hour and in the last, in the mean."""
+    found = from_forecast(weather_of(1.0, hours=48), NOW, steady(2000), members=2000,
+                          trust=Trust(1.0, 0.0, 1.0, 0.0, shift_h=2.0))  # fmt: skip
+    assert found.foretold_h == 48
+    assert found.rain_mm[:48].sum(axis=0) == pytest.approx(np.full(2000, 48.0))
+    assert found.rain_mm[[0, 1, 46, 47]].mean(axis=1) == pytest.approx(np.ones(4), abs=0.07)
+    assert (found.rain_mm[48:] == 0.0).all()
 
 
 def test_short_history_withholds_the_forecast():
