@@ -261,13 +261,14 @@ class _Drawing:
         heeded = draw() < self._habit.heeds
         last_ms = self._last_ms
         due_ms = self._next(last_ms, draw)
-        fixed = list(self._with_tonight if heeded and not self._is_tonight(due_ms) else self._fixed)
+        instead = any(self._is_tonight(at_ms) for at_ms in (due_ms, *(w.start_ms for w in self._fixed)))
+        fixed = list(self._with_tonight if heeded and not instead else self._fixed)
         found = list(fixed)
         while due_ms is not None and due_ms < self._end_ms:
             if fixed and fixed[0].start_ms < due_ms + ONE_WATERING_MS:
                 last_ms = fixed.pop(0).start_ms
             elif (rained_ms := self._rained_before(due_ms, member)) > (last_ms or 0) and draw() < self._habit.skips:
-                last_ms = rained_ms
+                last_ms = due_ms if self._habit.weekdays else rained_ms
             else:
                 like = self._one_of_his(draw)
                 found.append(Watering(due_ms, due_ms + like.end_ms - like.start_ms, like.water_mm))
@@ -307,6 +308,9 @@ class _Drawing:
         return self._at_usual_hour(self._now_ms, days, draw)
 
     def _next_weekday(self, last_ms: int, draw: Callable[[], float]) -> int | None:
+        # of the keepers who left out a day of theirs more than one every second has stopped
+        if (missed := self._missed(last_ms)) > 1.0 and draw() >= 0.5 ** (missed - 1.0):
+            return None
         from_ms = max(last_ms, self._now_ms)
         for days in range(22):
             at_ms = self._at_usual_hour(from_ms, days, draw)
@@ -314,6 +318,12 @@ class _Drawing:
             if at_ms >= last_ms + ONE_WATERING_MS and draw() < self._habit.weekdays[date.weekday()]:
                 return at_ms
         return None
+
+    def _missed(self, last_ms: int) -> float:
+        """Return how many of his days of the week, each by its chance, have gone by since the last watering."""
+        gone = range(last_ms + DAY_MS, self._now_ms + 1, DAY_MS)
+        dates = (datetime.datetime.fromtimestamp(at_ms / 1000, self._zone) for at_ms in gone)
+        return sum(self._habit.weekdays[date.weekday()] for date in dates)
 
     def _at_usual_hour(self, from_ms: int, days: int, draw: Callable[[], float]) -> int:
         """Return so many days on, at the hour of one of his waterings, not before a moment. [ms]"""

@@ -101,6 +101,31 @@ def test_who_is_long_overdue_has_stopped():
     assert (late.sum(axis=0) > 0.0).mean() == pytest.approx(0.5**0.5, abs=0.15)
 
 
+def test_who_left_out_his_days_of_the_week_has_stopped():
+    """Mondays and Thursdays until five weeks ago: nobody waters; two of them left out: every second has stopped."""
+    weeks = [7.25 + 7.0 * n for n in range(6)]
+    both = [*weeks, *(d + 4.0 for d in weeks)]
+    assert drawn(habit(*(d + 28.0 for d in both if d < 25.0))).sum() == 0.0
+    late = drawn(habit(*both))
+    assert (late.sum(axis=0) > 0.0).mean() == pytest.approx(0.5, abs=0.15)
+
+
+def test_rain_makes_those_skip_who_keep_to_the_week():
+    """Mondays only, and no rain so far: one in two skips (Laplace) after rain two days before, and waters a week on."""
+    one = habit(*(0.25 + 7.0 * n for n in range(6)))
+    wet = AHEAD.copy()
+    wet[114:118] = 5.0  # on Saturday morning; due 162 hours from now
+    given = begins(drawn(one, wet))
+    assert {tuple(hours) for hours in given} == {(162,), ()}
+    assert np.mean([162 in hours for hours in given]) == pytest.approx(0.5, abs=0.15)
+
+
+def test_water_booked_about_tonight_takes_its_place():
+    """15 mm advised for tonight at 20:00 and 5 booked at 21:00: the 5 alone, however often he heeds."""
+    found = drawn(habit(3.0, 10.0), booked=(watering(-9.0 / 24.0, 5.0),), tonight=watering(-8.0 / 24.0, 15.0))
+    assert found.sum(axis=0) == pytest.approx(np.full(60, 5.0))
+
+
 def test_two_waterings_are_no_habit():
     """Two say nothing of what comes; what is booked comes all the same."""
     one = habit(3.0, 10.0)
