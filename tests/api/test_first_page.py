@@ -372,7 +372,7 @@ def test_a_check_of_a_probe_taken_as_it_is_is_over(ground: Ground, client: TestC
     page = said(client)
     assert "It is not checked, and is believed as it comes." in page and "Begin the check" in page
     assert "Take it as it is" not in page
-    note = json.loads(json.dumps(ground.pipeline.checks.as_note()))
+    note = ground.pipeline.journal.note(CHECKS_KEY)
     kept = FieldChecks({"s1/p1": CHANNELS}, note).get("s1/p1")
     assert kept is not None and kept.step(CHANNELS) is None
     probe.cup(dict(zip(DEPTHS, (10, 60, 200), strict=False)))
