@@ -30,8 +30,12 @@ from pipeline.texts import say
 
 PHOTOGRAPHED = ("core", "note", "sight")  # kinds of entry that take photographs
 PICTURE_FORMS = ("JPEG", "PNG", "WEBP")
-MOST_PIXELS = 60_000_000  # more than most phones take; decoded it is 180 MB
+MOST_PIXELS = 60_000_000  # more than most phones take; a JPEG of that size is decoded at a part of it
+MOST_DECODED_PIXELS = (
+    16_000_000  # held at once, at the library's 4 bytes a point: 64 MB, once more while it is converted
+)
 LONGEST_PX, JPEG_QUALITY = 2000, 85  # the millimetres of a ruler are still told apart on a core that fills the picture
+UNSMOOTHED = ("1", "P")  # modes of which a smaller one is made by leaving points out
 A_YEAR_S = 31_536_000
 _one_at_a_time = threading.Lock()  # of those that are decoded
 
@@ -118,11 +122,13 @@ def _made_anew(sent: BinaryIO, *, with_place: bool) -> bytes:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", Image.DecompressionBombWarning)  # the bound below is ours, and lower
             with Image.open(sent, formats=PICTURE_FORMS) as opened:
-                _refuse_large(opened)
+                _refuse_large(opened, MOST_PIXELS)
                 place = dict(opened.getexif().get_ifd(ExifTags.IFD.GPSInfo)) if with_place else {}
                 opened.draft("RGB", (LONGEST_PX, LONGEST_PX))  # of a JPEG only as much is decoded as is kept
-                upright = ImageOps.exif_transpose(opened).convert("RGB")
-        upright.thumbnail((LONGEST_PX, LONGEST_PX))
+                _refuse_large(opened, MOST_DECODED_PIXELS)
+                small = opened.convert("RGB") if opened.mode in UNSMOOTHED else opened
+                small.thumbnail((LONGEST_PX, LONGEST_PX))  # first, as both of the next make a copy
+                upright = ImageOps.exif_transpose(small).convert("RGB")
         notes, made = Image.Exif(), io.BytesIO()
         if place:
             notes[ExifTags.IFD.GPSInfo] = place
@@ -135,13 +141,13 @@ def _made_anew(sent: BinaryIO, *, with_place: bool) -> bytes:
     return made.getvalue()
 
 
-def _refuse_large(opened: Image.Image) -> None:
-    """Raise PhotoRefused by the size that a file says it has, before any of it is decoded."""
+def _refuse_large(opened: Image.Image, most: int) -> None:
+    """Raise PhotoRefused by the size that a file says it has, or would be decoded at, before any of it is."""
     pixels = opened.width * opened.height
-    if pixels > MOST_PIXELS:
+    if pixels > most:
         raise PhotoRefused(
             say(
                 "found {n:.0f} million points, expected at most {most:.0f} million",
-                n=pixels / 1e6, most=MOST_PIXELS / 1e6,
+                n=pixels / 1e6, most=most / 1e6,
             )
         )  # fmt: skip

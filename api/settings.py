@@ -69,12 +69,13 @@ def put_settings(request: Request, given: schema.SettingsIn) -> schema.SettingsO
 
 @router.post(
     "/settings/undo",
-    summary="Put the text before the last change back, byte for byte; once more, and it is changed again",
+    summary="Put the text before the last change back, byte for byte; with the digest of that, it is changed again",
     dependencies=[Depends(may_write)],
     responses=WRITE_RESPONSES | REFUSED,
 )
-def post_undo(request: Request) -> schema.SettingsOut:
-    undo(request)
+def post_undo(request: Request, given: schema.SettingsUndoIn) -> schema.SettingsOut:
+    """Refused where the text of the digest is not the present one (409): sent twice, it is taken back once."""
+    undo(request, given.digest)
     return settings_now(pipeline_of(request))
 
 
@@ -127,7 +128,23 @@ def faults_in(source: SettingsSource, text: str) -> list[SettingFault]:
     except ConfigFault as err:
         lines = lines_of(text)
         return [_placed(fault, source, lines) for fault in err.faults]
+    before, after = _name_in(own_text(source)), _name_in(text)
+    if before != after:
+        told = (
+            f"site.name: found {after!r}, expected {before!r}: no page changes it, as agents that name the old one "
+            f"would not be heard. Change it in {source.own.name} by hand, together with every agent.toml"
+        )
+        return [SettingFault("site.name", lines_of(text).get("site.name", 0), told)]
     return []
+
+
+def _name_in(text: str) -> object:
+    """The name of the site that a text gives; None where it gives none."""
+    try:
+        site = parse_toml(text).get("site")
+    except NotToml:
+        return None
+    return site.get("name") if isinstance(site, dict) else None
 
 
 def _placed(fault: str, source: SettingsSource, lines: Mapping[str, int]) -> SettingFault:
@@ -201,9 +218,7 @@ def write(request: Request, text: str, digest: str) -> None:
     with _writing:
         source = _changeable(pipeline)
         present = own_text(source)
-        if digest != digest_of_text(present):
-            detail = "settings: found that somebody has written them meanwhile, expected the text that you began with"
-            raise Problem(409, "Changed meanwhile", detail)
+        refuse_changed(present, digest)
         if faults := [one.text for one in faults_in(source, text)]:
             raise Problem(422, "The settings have faults", "; ".join(faults), faults=faults)
         if text != present:
@@ -211,12 +226,21 @@ def write(request: Request, text: str, digest: str) -> None:
             _note(request, "settings written", present, text)
 
 
-def undo(request: Request) -> None:
-    """Put the text before back. Raises Problem 409 where there is none, 422 where it has faults by now."""
+def refuse_changed(present: str, digest: str) -> None:
+    """Raise Problem 409 where a digest is not that of the present text."""
+    if digest != digest_of_text(present):
+        detail = "settings: found that somebody has written them meanwhile, expected the text that you began with"
+        raise Problem(409, "Changed meanwhile", detail)
+
+
+def undo(request: Request, digest: str) -> None:
+    """Put the text before back. Raises Problem 409 where there is none or `digest` is not that of the present one, 422
+    where it has faults by now."""
     pipeline = pipeline_of(request)
     with _writing:
         source = _changeable(pipeline)
         present = own_text(source)
+        refuse_changed(present, digest)
         try:
             text = _before(source.own).read_bytes().decode()  # type: ignore[arg-type]
         except FileNotFoundError as err:

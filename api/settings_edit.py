@@ -92,8 +92,8 @@ def fields_of(config: SiteConfig, text: str, place: str) -> list[TableField]:
         key = field.alias or name
         if model_in(field.annotation) is not None or get_origin(field.annotation) is dict:
             continue
-        if list(path) == ["notify"] and key not in OWN_NOTIFY:
-            continue
+        if (list(path) == ["notify"] and key not in OWN_NOTIFY) or (*path, key) == ("site", "name"):
+            continue  # what no page may change
         found.append(
             TableField(
                 key, written.get(key, ""), _default(field), words_of(field, key, None), _choices(field.annotation),

@@ -20,6 +20,14 @@ class SettingsOut(BaseModel):
     undo: bool = Field(examples=[True], description="whether there is a text before this one")
 
 
+class SettingsUndoIn(BaseModel):
+    """The last change, to be taken back."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    digest: str = Field(examples=["0f343b0931126a20"], description="of the text that the change made")
+
+
 class SettingsIn(BaseModel):
     """Another text of the settings."""
 

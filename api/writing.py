@@ -17,6 +17,7 @@ from fastapi import Depends, Request
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import FormData, Headers, UploadFile
 from starlette.exceptions import HTTPException
+from starlette.formparsers import MultiPartException, MultiPartParser
 
 from api.access import is_form_token
 from api.problems import MAX_SHOWN, Problem, SendAgain
@@ -112,13 +113,38 @@ async def _form_text(request: Request) -> str:
     """The fields of a form as a plain one would have sent them."""
     if not _takes_files(request):
         return (await request.body()).decode("utf-8", "replace")
-    form = await _read_parts(request)
+    return _as_plain(await _read_parts(request))
+
+
+def _as_plain(form: FormData) -> str:
     return urlencode([(key, value) for key, value in form.multi_items() if isinstance(value, str)])
+
+
+class _FieldsAlone(MultiPartParser):
+    """The fields of a form, all of them within the bound of a plain one; what its files hold goes by unkept."""
+
+    def on_part_data(self, data: bytes, start: int, end: int) -> None:
+        if self._current_part.file is None:
+            super().on_part_data(data, start, end)
+
+    def on_part_end(self) -> None:
+        self.max_part_size -= len(self._current_part.data)
+        super().on_part_end()
+
+
+async def _read_fields(request: Request) -> FormData:
+    """The fields of a form with files. Raises Problem 400 for one that is cut off or has too much in it."""
+    most = {"max_files": MAX_FIELDS, "max_fields": MAX_FIELDS, "max_part_size": MAX_BODY_BYTES}
+    try:
+        return await _FieldsAlone(request.headers, request.stream(), **most).parse()
+    except MultiPartException as err:
+        raise Problem(400, "Not a whole form", f"body: found one that does not read ({err.message})") from err
 
 
 async def sent_form(request: Request) -> str:
     """Return the body of a plain form as it was sent, so that it can be sent once more; empty for other bodies.
 
+    Of one with files it is the fields: whoever sent it may not write here yet, and nothing of a file is taken in.
     That of a foreign page is not kept: sent again from here it would pass for our own.
     """
     try:
@@ -126,7 +152,9 @@ async def sent_form(request: Request) -> str:
         _refuse_untold(request)
     except Problem:
         return ""
-    return await _form_text(request) if _kind(request) == FORM_TYPE or _takes_files(request) else ""
+    if _takes_files(request):
+        return _as_plain(await _read_fields(request))
+    return await _form_text(request) if _kind(request) == FORM_TYPE else ""
 
 
 def own_path(text: str, other: str = "/") -> str:

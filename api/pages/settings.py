@@ -44,13 +44,21 @@ def settings_page(request: Request, table: str = "") -> HTMLResponse:
 
 @router.post("/settings/look", response_class=HTMLResponse)
 def look(request: Request, form: OwnForm) -> HTMLResponse:
-    """Show what would be written, and what is wrong with it; nothing is written."""
+    """Show what would be written, and what is wrong with it; nothing is written.
+
+    What somebody else has written since the form was given out is said first, and what was typed stands in it again.
+    """
     pipeline = pipeline_of(request)
     source = pipeline.config.source
     present, table = settings.own_text(source), form.get("table", "")
     typed = {key.removeprefix(FIELD): value for key, value in form.items() if key.startswith(FIELD)}
-    if not table:
-        return _page(request, text=settings.as_sent(form.get("text", ""), present), looked=True)
+    text, told, status = None if table else settings.as_sent(form.get("text", ""), present), "", 200
+    try:
+        settings.refuse_changed(present, form.get("digest", ""))
+    except Problem as problem:
+        told, status = problem.args[0], problem.status
+    if not table or told:
+        return _page(request, table=table, typed=typed, text=text, fault=told, looked=True, status=status)
     try:
         return _page(
             request, table=table, typed=typed, text=changed(pipeline.config, present, table, typed), looked=True
@@ -79,8 +87,14 @@ def write(request: Request, form: OwnForm) -> Response:
 
 
 @router.post("/settings/undo")
-def undo(request: Request, form: OwnForm) -> RedirectResponse:
-    settings.undo(request)
+def undo(request: Request, form: OwnForm) -> Response:
+    """Take the last change back; one that was taken back already, or is not the last any more, stays as it is."""
+    try:
+        settings.undo(request, form.get("digest", ""))
+    except Problem as problem:
+        if problem.status != 409:
+            raise
+        return _page(request, fault=problem.args[0], status=409)
     return RedirectResponse("/settings#written", 303)
 
 

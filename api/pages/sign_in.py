@@ -18,6 +18,7 @@ from api.data import pipeline_of
 from api.pages.frame import answer
 from api.passwords import TooMany, hashed
 from api.people import PeopleRefused, refuse_password
+from api.photos import PHOTOGRAPHED
 from api.problems import Problem, SendAgain, SignInFirst, document, headers_of, wants_page
 from api.sign_in import BUSY_AGAIN_S, SignIns, Slow, begin_session, end_session, refuse_in_the_clear, set_cookie
 from api.who import who
@@ -123,11 +124,12 @@ def _sign_in(
 
 
 def _send_again(request: Request, to: str, sent: str, *, status: int = 200) -> HTMLResponse:
-    """A form as it was sent, to be sent once more by whoever is signed in now."""
+    """A form as it was sent, to be sent once more by whoever is signed in now; a photograph is chosen once more."""
     fields = dict(parse_qsl(sent, keep_blank_values=True)[:MAX_FIELDS])  # with more it is refused when it is sent
     fields.pop("csrf", None)
     shown = [(key.replace("_", " "), value) for key, value in fields.items() if value and key not in UNSHOWN]
-    facts = {"to": to, "fields": fields, "shown": shown}
+    takes_photo = to == "/diary" and fields.get("kind") in PHOTOGRAPHED
+    facts = {"to": to, "fields": fields, "shown": shown, "takes_photo": takes_photo}
     return answer(request, "send_again.html", pipeline_of(request), facts, status=status)
 
 

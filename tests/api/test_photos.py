@@ -7,7 +7,10 @@ place); what must come out of them is known from how they were made.
 from __future__ import annotations
 
 import io
+import re
 import resource
+import subprocess
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -25,6 +28,9 @@ from tests.api.served import TestClient, from_afar, signed_in
 from tests.api.site import NOW_MS, Ground, MakeGround
 
 TURN, MAKER, PLACE = 0x0112, 0x010F, {1: "N", 2: (51.0, 28.0, 38.0), 3: "W", 4: (0.0, 0.0, 5.0)}
+
+
+FROM_OWN = {"Origin": "https://192.0.2.10", "Sec-Fetch-Site": "same-origin"}
 
 
 def camera(width: int = 400, height: int = 300, turn: int = 6, form: str = "JPEG") -> bytes:
@@ -62,6 +68,38 @@ def test_a_large_one_is_made_smaller(tmp_path: Path, form: str) -> None:
     assert found.size == (LONGEST_PX, LONGEST_PX * 3 // 4)
 
 
+@pytest.mark.parametrize("mode", ["1", "P", "L", "LA", "RGBA"])
+def test_a_drawing_of_any_mode_is_made_smaller_and_white_stays_white(tmp_path: Path, mode: str) -> None:
+    """Of a PNG (its five kinds of colour), which is decoded whole."""
+    out = io.BytesIO()
+    Image.new("RGB", (3000, 1500), "white").convert(mode).save(out, "PNG")
+    found = kept(tmp_path, out.getvalue())
+    assert found.size == (LONGEST_PX, LONGEST_PX // 2) and min(found.getpixel((9, 9))) > 250  # type: ignore[arg-type]
+
+
+def test_a_large_picture_takes_little_more_than_it_is_decoded_to(tmp_path: Path) -> None:
+    """A PNG of 15 million points is 60 MB decoded (4 bytes a point); its copies are made of the small one. Measured by
+    the system in a process of its own, over one that takes a small picture."""
+    out = io.BytesIO()
+    Image.new("RGB", (5000, 3000), "white").save(out, "PNG")
+    (tmp_path / "large.png").write_bytes(out.getvalue())
+    (tmp_path / "small.png").write_bytes(camera(form="PNG"))
+    code = (
+        "import sys; from pathlib import Path; from api.photos import keep_photo\n"
+        "with open(sys.argv[1], 'rb') as f: keep_photo(Path(sys.argv[2]), f)\n"
+        "print(Path('/proc/self/status').read_text().partition('VmHWM:')[2].split()[0])"  # kB, proc(5)
+    )
+    small, large = (
+        int(
+            subprocess.run(
+                [sys.executable, "-c", code, tmp_path / name, tmp_path], capture_output=True, check=True
+            ).stdout
+        )
+        for name in ("small.png", "large.png")
+    )
+    assert (large - small) / 1000 < 60 + 40, (small, large)
+
+
 def test_the_same_one_sent_again_is_the_same_file(tmp_path: Path) -> None:
     """One name and one file, which only owner and group can read."""
     names = {keep_photo(tmp_path, io.BytesIO(camera())) for _ in range(2)}
@@ -76,9 +114,17 @@ def bomb() -> bytes:
     return out.getvalue()
 
 
+def flat(form: str, mode: str = "L", width: int = 5000, height: int = 4000) -> bytes:
+    out = io.BytesIO()
+    Image.new(mode, (width, height), 255).save(out, form)
+    return out.getvalue()
+
+
 @pytest.mark.parametrize(
     ("sent", "told"),
     [
+        (flat("PNG"), "found 20 million points, expected at most 16 million"),
+        (flat("WEBP", "RGB"), "found 20 million points, expected at most 16 million"),
         (b"no picture at all", "found no picture, expected one of JPEG, PNG, WEBP"),
         (b"", "found no picture"),
         (camera()[:-900], "found a damaged picture"),
@@ -86,7 +132,7 @@ def bomb() -> bytes:
         (bomb(), "found 60 million points, expected at most 60 million"),
         (b'<svg xmlns="http://www.w3.org/2000/svg"><script>1</script></svg>', "found no picture"),
     ],
-    ids=["text", "nothing", "half a JPEG", "half a PNG", "too many points", "SVG"],
+    ids=["large PNG", "large WEBP", "text", "nothing", "half a JPEG", "half a PNG", "too many points", "SVG"],
 )
 def test_what_is_no_whole_picture_is_not_kept(tmp_path: Path, sent: bytes, told: str) -> None:
     """The reason says what was found; nothing of it is on the disk."""
@@ -208,9 +254,49 @@ def test_what_was_typed_beside_a_photograph_outlives_the_sign_in(ground: Ground)
     signed_in(app, "keeper")
     sent = from_afar(app).post(
         "/diary", data=FORM, files={"photo": ("core.jpg", camera())},
-        headers={"Origin": "https://192.0.2.10", "Sec-Fetch-Site": "same-origin", "Accept": "text/html"},
+        headers={**FROM_OWN, "Accept": "text/html"},
     )  # fmt: skip
     assert sent.status_code == 401 and "thatch_mm=14" in sent.text
+
+
+def part(name: str, content: bytes, more: str = "") -> bytes:
+    """One part of a form (RFC 7578, 4)."""
+    return b'--x\r\nContent-Disposition: form-data; name="%s"%s\r\n\r\n%s\r\n' % (name.encode(), more.encode(), content)
+
+
+def test_nothing_of_a_stranger_s_file_is_taken_in(ground: Ground, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The fields before and behind it are kept for after the sign-in, within the bound of a plain form; no byte of the
+    file is written anywhere."""
+    app, wrote, as_before = create_app(ground.pipeline), list[int](), UploadFile.write
+    signed_in(app, "keeper")
+
+    async def noted(self: UploadFile, data: bytes) -> None:
+        wrote.append(len(data))
+        await as_before(self, data)
+
+    monkeypatch.setattr(UploadFile, "write", noted)
+    told = {"Content-Type": "multipart/form-data; boundary=x", "Accept": "text/html", **FROM_OWN}
+    sent = part("thatch_mm", b"14") + part("photo", b"y" * 2_000_000, '; filename="core.jpg"') + part("at", b"09:00")
+    answer = from_afar(app).post("/diary", content=sent + b"--x--\r\n", headers=told)
+    assert answer.status_code == 401 and "thatch_mm=14&amp;at=09%3A00" in answer.text and wrote == []
+    long = part("a", b"y" * (MAX_BODY_BYTES // 2 + 1)) + part("b", b"y" * (MAX_BODY_BYTES // 2))
+    assert from_afar(app).post("/diary", content=long + b"--x--\r\n", headers=told).status_code == 400
+
+
+def test_a_form_sent_too_late_asks_for_its_photograph_once_more(ground: Ground) -> None:
+    """The page that has kept what was typed has a field for it, and does not say that nothing was lost; a form that
+    takes none is asked for none."""
+    client = signed_in(create_app(ground.pipeline), "keeper")
+    headers = {"Accept": "text/html", **FROM_OWN}
+    late = client.post("/diary", data=FORM, files={"photo": ("core.jpg", camera())}, headers=headers)
+    assert late.status_code == 403 and 'name="photo" type="file"' in late.text
+    assert "choose it again" in late.text and "Nothing of it was lost" not in late.text
+    again = dict(re.findall(r'<input type="hidden" name="(\w+)" value="([^"]*)"', late.text))
+    client.post("/diary", data=again, files={"photo": ("core.jpg", camera())}, headers=headers)
+    (core,) = ground.pipeline.diary.entries(("core",), 0, 2**60)
+    assert core.body["thatch_mm"] == 14 and len(core.body["photos"]) == 1
+    plain = client.post("/diary", data={**FORM, "kind": "mowing"}, headers=headers)
+    assert plain.status_code == 403 and "Nothing of it was lost" in plain.text and 'type="file"' not in plain.text
 
 
 def test_an_entry_names_photographs_that_are_here(ground: Ground) -> None:

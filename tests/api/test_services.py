@@ -241,7 +241,7 @@ def test_settings_are_changed_from_a_page_by_the_service_alone(machine: PrivateM
     assert machine.run("cat", "/var/lib/underturf/settings.toml") == second
     asked("POST", "/api/v1/settings/start")
     wait_until(lambda: asked("GET", "/api/v1/settings").get("start_needed") is False, "it has started again", 60)
-    asked("POST", "/api/v1/settings/undo")
+    asked("POST", "/api/v1/settings/undo", digest=asked("GET", "/api/v1/settings")["digest"])
     assert machine.run("cat", "/var/lib/underturf/settings.toml") == OWN and process() == before
     assert settings.read_bytes() == main and is_active(machine, "underturf")
     settings.write_text(SERVER.replace("[pages]\n", at.format("/etc/underturf")))

@@ -114,6 +114,9 @@ def box(tmp_path: Path) -> Any:
 
 
 def post(client: TestClient, path: str, **fields: str) -> Any:
+    """Send a form of the page, with the digest that the page has now where no other is given."""
+    shown = re.findall(r'name="digest" value="(\w+)"', client.get("/settings", headers=HTML).text)
+    fields = {"digest": shown[0] if shown else "", **fields}
     return client.post(path, data={**fields, "csrf": csrf_of(client)}, headers=OWN)
 
 
@@ -132,7 +135,7 @@ def form_of(client: TestClient, place: str, **typed: str) -> dict[str, str]:
 def written(client: TestClient, answer: Any) -> Any:
     """Press the button below the difference that an answer shows."""
     assert answer.status_code == 200, answer.text
-    (digest,) = re.findall(r'name="digest" value="(\w+)"', answer.text)
+    (digest,) = set(re.findall(r'name="digest" value="(\w+)"', answer.text))
     (text,) = re.findall(r'<textarea name="text" hidden>\n(.*?)</textarea>', answer.text, re.S)
     sent = unescape(text).replace("\r\n", "\n").replace("\n", "\r\n")  # as browsers do
     return post(client, "/settings", digest=digest, text=sent)
@@ -295,6 +298,35 @@ def test_a_change_by_somebody_else_meanwhile_is_not_written_over(box: Box) -> No
     assert "170.0" in box.text and "07:00" not in box.text and "07:00" in answer.text
 
 
+def test_a_form_given_out_before_a_change_by_somebody_else_says_so(box: Box) -> None:
+    """409 before any difference is shown, with what was typed; sent once more, it is laid over the new text."""
+    head = box.head
+    opened = re.findall(r'name="digest" value="(\w+)"', head.get("/settings?table=site", headers=HTML).text)
+    form = form_of(head, "notify", digest_at="07:00")
+    changed_to = SETTINGS.replace("180.0", "170.0")
+    box.own.write_bytes(changed_to.encode())
+    assert len(set(opened)) == 1 and len(opened) >= 2
+    for fields in (form, {"text": SETTINGS.replace("06:30", "07:00")}):
+        answer = post(head, "/settings/look", **{**fields, "digest": opened[0]})
+        assert answer.status_code == 409 and "somebody has written them meanwhile" in answer.text
+        assert "What would change" not in answer.text and "07:00" in answer.text and box.text == changed_to
+    assert written(head, post(head, "/settings/look", **form)).status_code == 303
+    assert box.text == changed_to.replace("06:30", "07:00")
+
+
+def test_a_change_taken_back_twice_by_a_double_tap_is_taken_back_once(box: Box) -> None:
+    """409 the second time, on the page and over the interface: the digest is that of the text that was changed."""
+    head = box.head
+    written(head, post(head, "/settings/look", **form_of(head, "notify", digest_at="07:00")))
+    digest = head.get("/api/v1/settings").json()["digest"]
+    assert post(head, "/settings/undo", digest=digest).status_code == 303 and box.text == SETTINGS
+    answer = post(head, "/settings/undo", digest=digest)
+    assert answer.status_code == 409 and "somebody has written them meanwhile" in answer.text and box.text == SETTINGS
+    own = {"Sec-Fetch-Site": "same-origin"}
+    again = head.post("/api/v1/settings/undo", json={"digest": digest}, headers=own)
+    assert again.status_code == 409 and box.text == SETTINGS
+
+
 def test_what_is_written_says_that_it_needs_another_start_and_counts_from_then_on(box: Box) -> None:
     """The page says so until the server has started again, and the same button asks for it."""
     head = box.head
@@ -307,6 +339,25 @@ def test_what_is_written_says_that_it_needs_another_start_and_counts_from_then_o
     box.again()
     assert box.pipeline.config.site.title == "Upper Meadow"
     assert "next start" not in box.head.get("/settings", headers=HTML).text
+
+
+def test_the_name_of_the_site_is_not_changed_from_a_page(box: Box) -> None:
+    """Agents name it: the form of its table has no field for it and says why, and a text with another is refused at its
+    line, on the page and over the interface. Changed by hand, it may be started with."""
+    head = box.head
+    page = head.get("/settings?table=site", headers=HTML).text
+    assert 'name="f.name"' not in page and 'name="f.title"' in page and "every agent.toml" in page
+    assert "surface.square" in page and 'name="f.name"' in head.get("/settings?table=surface.square").text
+    other = SETTINGS.replace('"meadow"', '"field"')
+    answer = post(head, "/settings/look", text=other)
+    assert answer.status_code == 422 and "Line 3:" in answer.text and "no page changes it" in answer.text
+    now = head.get("/api/v1/settings").json()
+    own = {"Sec-Fetch-Site": "same-origin"}
+    refused = head.put("/api/v1/settings", json={"text": other, "digest": now["digest"]}, headers=own)
+    assert refused.status_code == 422 and "site.name: found 'field', expected 'meadow'" in refused.text
+    assert box.text == SETTINGS
+    box.own.write_bytes(other.encode())
+    assert post(head, "/settings/start").status_code == 202
 
 
 def test_a_head_alone_may(box: Box) -> None:
