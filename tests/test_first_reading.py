@@ -57,6 +57,7 @@ def test_guide_leads_from_an_empty_folder_to_the_first_good_reading(tmp_path: Pa
     walk_the_guide("sh first reading", MOST_COMMANDS, tmp_path, line.plug.link, "profile_4", "p0", 8)
 
 
+@pytest.mark.soak
 @pytest.mark.timeout(300)
 def test_guide_leads_from_an_empty_folder_to_the_first_good_modbus_reading(
     tmp_path: Path, modbus_line: PtyPlug
@@ -95,6 +96,7 @@ def network_server(start_broker) -> Iterator[int]:
     client.loop_stop()
 
 
+@pytest.mark.soak
 @pytest.mark.timeout(300)
 def test_guide_leads_from_an_empty_folder_to_the_first_good_radio_reading(tmp_path: Path, network_server: int) -> None:
     """By at most five commands, from messages that a network server publishes."""
