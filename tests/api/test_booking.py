@@ -16,7 +16,7 @@ from api.booking import BLADES, BURIED, DUST
 from pipeline.diary.entry import DiaryEntry
 from pipeline.diary.facts import read_diary
 from tests.api.advice_by_hand import advice
-from tests.api.served import TestClient
+from tests.api.served import TestClient, plain_form
 from tests.api.site import HOUR_MS, NOW_MS, Ground, MakeGround, readings
 from tests.api.test_pages import page, words
 
@@ -36,13 +36,6 @@ def ground(make_ground: MakeGround) -> Ground:
 def client(ground: Ground) -> TestClient:
     """The application over it."""
     return TestClient(create_app(ground.pipeline), raise_server_exceptions=False, follow_redirects=False)
-
-
-def post(client: TestClient, path: str, form: dict[str, str], status: int = 303) -> str:
-    """Send a plain form; gives where it leads, or what was said."""
-    answer = client.post(path, data=form, headers={**OURS, "Accept": "text/html"})
-    assert answer.status_code == status, answer.text
-    return answer.headers["location"] if status == 303 else answer.text
 
 
 def passes(ground: Ground) -> list[dict[str, Any]]:
@@ -119,7 +112,7 @@ def test_the_page_judges_what_stands_in_its_form_and_says_every_fault(client: Te
 
 def test_a_pass_is_booked_changed_and_withdrawn(client: TestClient, ground: Ground) -> None:
     """By plain forms: the booking leads to where it stands, another takes its place, and a withdrawn one is gone."""
-    leads = post(client, "/work/book", {**FORM, "depth_mm": "8,5", "strips": "4 to 6", "author": "Ann"})
+    leads = plain_form(client, "/work/book", {**FORM, "depth_mm": "8,5", "strips": "4 to 6", "author": "Ann"})
     (one,) = passes(ground)
     assert leads == f"/work#booked-{one['id']}"
     assert {**one, "id": 0} == {
@@ -134,12 +127,12 @@ def test_a_pass_is_booked_changed_and_withdrawn(client: TestClient, ground: Grou
         "8.5",
         "Ann",
     )
-    post(client, "/work/book", {**FORM, "entry": str(one["id"]), "day": "2024-03-25"})
+    plain_form(client, "/work/book", {**FORM, "entry": str(one["id"]), "day": "2024-03-25"})
     (moved,) = passes(ground)
     assert moved["at"] == NOW_MS + 104 * HOUR_MS and moved["id"] != one["id"] and "depth_mm" not in moved
-    post(client, "/work/book", {**FORM, "entry": str(one["id"])}, 404)  # it is struck: somebody was faster
-    assert post(client, f"/work/{moved['id']}/withdrawn", {"back": "/work"}) == "/work"
-    assert post(client, f"/work/{moved['id']}/withdrawn", {"back": "/work"}) == "/work"  # pressed twice
+    plain_form(client, "/work/book", {**FORM, "entry": str(one["id"])}, 404)  # it is struck: somebody was faster
+    assert plain_form(client, f"/work/{moved['id']}/withdrawn", {"back": "/work"}) == "/work"
+    assert plain_form(client, f"/work/{moved['id']}/withdrawn", {"back": "/work"}) == "/work"  # pressed twice
     assert passes(ground) == []
 
 
@@ -148,7 +141,7 @@ def test_what_cannot_be_booked_is_refused_with_its_fault(
     client: TestClient, ground: Ground, wrong: dict[str, str]
 ) -> None:
     """And nothing is written."""
-    assert "expected" in post(client, "/work/book", {**FORM, **wrong}, 422)
+    assert "expected" in plain_form(client, "/work/book", {**FORM, **wrong}, 422)
     assert passes(ground) == []
 
 
@@ -159,25 +152,25 @@ def test_a_pass_is_begun_and_finished_and_counts_once(client: TestClient, ground
     )
     said = words(page(client, "/work"))
     assert "Begun" in said and "Lifted" in said and BURIED in said
-    assert "still in the ground" in post(client, f"/work/{booked.id}/begun", {"back": "/work"}, 422)
+    assert "still in the ground" in plain_form(client, f"/work/{booked.id}/begun", {"back": "/work"}, 422)
     for _ in range(2):
-        post(client, f"/work/{booked.id}/lifted", {"back": "/work"})
+        plain_form(client, f"/work/{booked.id}/lifted", {"back": "/work"})
     lifted = [(e.station, e.body["probe"]) for e in ground.pipeline.diary.entries(("lift",), 0, 2**62)]
     assert lifted == [("s1", "t1"), ("s1", "p1"), ("s2", "p2")]
     for _ in range(2):
-        assert post(client, f"/work/{booked.id}/begun", {"back": "/work"}) == "/work"
+        assert plain_form(client, f"/work/{booked.id}/begun", {"back": "/work"}) == "/work"
     begun = passes(ground)[0]
     assert (begun["state"], begun["at"], begun["follows"]) == ("begun", NOW_MS, booked.id)
     assert "Under way, begun 02:00." in words(page(client, "/work"))
     assert [b["state"] for b in client.get("/api/v1/bookings").json()["bookings"]] == ["under_way"]
     ground.clock.wall_ms += 3 * HOUR_MS
     for _ in range(2):
-        post(client, f"/work/{begun['id']}/done", {"back": "/work"})
+        plain_form(client, f"/work/{begun['id']}/done", {"back": "/work"})
     assert "Under way" not in words(page(client, "/work")) and len(passes(ground)) == 3
     entries = ground.pipeline.diary.entries(None, 0, 2**62)
     (made,) = read_diary(entries, "square", ground.pipeline.config.passes).made
     assert (made.start_ms, made.end_ms, made.state) == (NOW_MS, NOW_MS + 3 * HOUR_MS, "done")
-    post(client, "/work/999/begun", {"back": "/work"}, 404)
+    plain_form(client, "/work/999/begun", {"back": "/work"}, 404)
 
 
 def test_a_pass_taken_back_and_reported_again_is_written(client: TestClient, ground: Ground) -> None:
@@ -187,13 +180,13 @@ def test_a_pass_taken_back_and_reported_again_is_written(client: TestClient, gro
     numbers = []
     for _ in range(3):
         for _ in range(2):
-            post(client, f"/work/{booked.id}/done", {"back": "/work"})
+            plain_form(client, f"/work/{booked.id}/done", {"back": "/work"})
         (made,) = (one for one in passes(ground) if one["state"] == "done")
         numbers.append(made["id"])
-        post(client, "/diary/undone", {"entries": str(made["id"])})
+        plain_form(client, "/diary/undone", {"entries": str(made["id"])})
         assert [one["state"] for one in passes(ground)] == ["booked"]
     assert len(set(numbers)) == 3
-    post(client, f"/work/{booked.id}/done", {"back": "/work"})
+    plain_form(client, f"/work/{booked.id}/done", {"back": "/work"})
     number = max(one["id"] for one in passes(ground))
     change = {"kind": "pass", "surface": "square", "what": "light_raking", "depth_mm": "1", "probes": "around"}
     told = client.post(f"/diary/{number}", data=change, headers={**OURS, "Accept": "application/json"})
@@ -216,7 +209,7 @@ def test_a_booking_whose_day_is_past_is_asked_about(client: TestClient, ground: 
     said = words(page(client, "/work"))
     assert said.count("Was it done?") == 1 and "Brushing" in said
     assert [b["entry"]["id"] for b in client.get("/api/v1/bookings").json()["bookings"]] == [missed.id]
-    post(client, f"/work/{missed.id}/done_then", {"back": "/work"})
+    plain_form(client, f"/work/{missed.id}/done_then", {"back": "/work"})
     assert passes(ground)[-1]["at"] == missed.at_ms and "Was it done?" not in words(page(client, "/work"))
     assert old.id != missed.id
 

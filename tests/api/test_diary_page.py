@@ -16,7 +16,7 @@ from pipeline.advice.treatments import treatments
 from pipeline.diary.entry import KINDS, SHALLOW, DiaryEntry
 from pipeline.diary.facts import read_diary
 from tests.api.advice_by_hand import advice
-from tests.api.served import TestClient, from_afar, signed_in
+from tests.api.served import TestClient, from_afar, plain_form, signed_in
 from tests.api.site import HOUR_MS, NOW_MS, SETTINGS, Ground, MakeGround
 from tests.api.test_pages import Tags, page, words
 
@@ -37,13 +37,6 @@ def ground(make_ground: MakeGround) -> Ground:
 def client(ground: Ground) -> TestClient:
     """The application over it."""
     return TestClient(create_app(ground.pipeline), raise_server_exceptions=False, follow_redirects=False)
-
-
-def plain(client: TestClient, path: str, form: dict[str, str], status: int = 303) -> str:
-    """Send a form as a browser does; gives where it leads, or what was said."""
-    answer = client.post(path, data=form, headers={**OURS, "Accept": "text/html"})
-    assert answer.status_code == status, answer.text
-    return answer.headers["location"] if status == 303 else answer.text
 
 
 def sent(client: TestClient, form: dict[str, str], status: int = 201, path: str = "/diary") -> dict[str, Any]:
@@ -120,7 +113,7 @@ def test_a_figure_that_is_asked_about_counts_once_it_is_confirmed(client: TestCl
     told = sent(client, slip, 422)
     assert told["questions"] == {"thatch_mm": "found 1 mm. Is it inches? 1 in are 25 mm."} and not told["faults"]
     assert bodies(ground) == []
-    told = Tags(plain(client, "/diary", slip, 422))
+    told = Tags(plain_form(client, "/diary", slip, 422))
     field = next(f for f in told.every("input") if f.get("name") == "thatch_mm")
     beside = next(p for p in told.every("p") if p.get("id") == field["aria-describedby"])
     assert (field["value"], beside["class"]) == ("1", "fault")
@@ -167,7 +160,7 @@ def test_an_entry_that_is_asked_about_says_so_until_somebody_confirms_it(client:
     for path in ("/diary?on=s1", "/diary/1"):
         assert "It does not count until somebody says so." in words(page(client, path))
     assert cores(ground) == ()
-    assert plain(client, "/diary/1/confirmed", {"back": "/diary?on=s1"}) == "/diary?on=s1"
+    assert plain_form(client, "/diary/1/confirmed", {"back": "/diary?on=s1"}) == "/diary?on=s1"
     assert "does not count" not in words(page(client, "/diary?on=s1")) and len(cores(ground)) == 1
 
 
@@ -182,12 +175,12 @@ def test_small_depths_are_usual_for_passes_that_hardly_cut(client: TestClient) -
 def test_a_booking_says_what_it_looks_like_before_it_is_written(client: TestClient, ground: Ground) -> None:
     """Written without having been asked it is asked for once more; what the page then sends with it confirms it."""
     form = {"surface": "square", "what": "scarifying.standard", "day": "2024-03-22", "time": "10:00", "depth_mm": "0.5"}
-    leads = plain(client, "/work/book", form)
+    leads = plain_form(client, "/work/book", form)
     assert leads.startswith("/work/book?") and bodies(ground) == []
     asked = page(client, leads)
     assert "Is it inches?" in words(asked)
     right = next(str(f["value"]) for f in asked.every("input") if f.get("name") == "confirmed")
-    assert plain(client, "/work/book", {**form, "confirmed": right}).startswith("/work#booked-")
+    assert plain_form(client, "/work/book", {**form, "confirmed": right}).startswith("/work#booked-")
     assert bodies(ground)[0][1]["confirmed"] is True
 
 
@@ -195,7 +188,7 @@ def test_a_pass_asks_for_the_probes_in_its_way(client: TestClient, ground: Groun
     """Nothing is written before it is said that they are out; saying so writes each of them, before the pass."""
     told = sent(client, PASS, 422)
     assert told["lift"].startswith("Lift the north-end thatch probe, the north-end probe and the south-end probe")
-    assert "Lift the north-end thatch probe" in plain(client, "/diary", PASS, 422) and bodies(ground) == []
+    assert "Lift the north-end thatch probe" in plain_form(client, "/diary", PASS, 422) and bodies(ground) == []
     told = sent(client, {**PASS, "probes": "lifted", "sent_as": "one"})
     assert [kind for kind, _ in bodies(ground)] == ["lift", "lift", "lift", "pass"]
     again = sent(client, {**PASS, "probes": "lifted", "sent_as": "one"})
@@ -227,23 +220,23 @@ def test_an_entry_is_changed_and_what_stood_there_is_kept(client: TestClient, gr
     shown = page(client, "/diary/1")
     form = {str(f["name"]): str(f.get("value", "")) for f in shown.every("input") if f.get("name")}
     assert (form["thatch_mm"], form["at"], form["author"]) == ("14", "2024-03-21T01:59", "Ann")
-    assert plain(client, "/diary/1", {**form, "thatch_mm": "16"}) == "/diary/3"
+    assert plain_form(client, "/diary/1", {**form, "thatch_mm": "16"}) == "/diary/3"
     entry = ground.pipeline.diary.entry(3)
     assert entry is not None and (entry.at_ms, entry.body) == (NOW_MS - 12_345, {**body, "thatch_mm": 16})
-    gone = plain(client, "/diary/1", {**form, "thatch_mm": "17"}, 422)  # somebody was faster
+    gone = plain_form(client, "/diary/1", {**form, "thatch_mm": "17"}, 422)  # somebody was faster
     assert "changed or withdrawn already" in gone and 'name="thatch_mm" inputmode="decimal" value="17"' in gone
     assert "thatch 14 mm" in words(page(client, "/diary/3")) and client.get("/diary/1").status_code == 404
     history = client.get("/api/v1/diary/3/history").json()
     assert [one["body"]["thatch_mm"] for one in history] == [16, 14]
-    assert plain(client, "/diary/undone", {"entries": "3", "back": "/diary?on=s1"}) == "/diary?on=s1"
-    assert plain(client, "/diary/undone", {"entries": "3"}) == "/diary"  # pressed twice
+    assert plain_form(client, "/diary/undone", {"entries": "3", "back": "/diary?on=s1"}) == "/diary?on=s1"
+    assert plain_form(client, "/diary/undone", {"entries": "3"}) == "/diary"  # pressed twice
     assert [mm.length_m for mm in cores(ground)] == [0.014]
-    assert plain(client, "/diary/2/withdrawn", {"back": ""}) == "/diary?on=square&withdrawn=2"
-    assert plain(client, "/diary/2/withdrawn", {"back": ""}) == "/diary"
+    assert plain_form(client, "/diary/2/withdrawn", {"back": ""}) == "/diary?on=square&withdrawn=2"
+    assert plain_form(client, "/diary/2/withdrawn", {"back": ""}) == "/diary"
     assert [kind for kind, _ in bodies(ground)] == ["core"]
     offered = next(f for f in page(client, "/diary?on=square&withdrawn=2").every("form") if "undo" in str(f["class"]))
-    assert plain(client, str(offered["action"]), {"back": "/diary"}) == "/diary?on=square#entry-5"
-    assert plain(client, str(offered["action"]), {"back": "/diary"}) == "/diary"  # pressed twice
+    assert plain_form(client, str(offered["action"]), {"back": "/diary"}) == "/diary?on=square#entry-5"
+    assert plain_form(client, str(offered["action"]), {"back": "/diary"}) == "/diary"  # pressed twice
     assert [kind for kind, _ in bodies(ground)] == ["core", "note"]
 
 
@@ -287,9 +280,9 @@ def test_a_change_whose_answer_was_lost_is_answered_when_it_comes_again(client: 
     assert again["entry"] == first["entry"] and again["at"] == "/diary/2"
     assert "thatch 17 mm" in sent(client, {**change, "thatch_mm": "17"}, 409, path="/diary/1")["detail"]
     sent(client, {**change, "sent_as": "a-2"}, 422, path="/diary/1")
-    assert plain(client, "/diary/1", change) == "/diary/2"
+    assert plain_form(client, "/diary/1", change) == "/diary/2"
     ground.pipeline.diary.strike(2, NOW_MS)
-    assert plain(client, "/diary/1", change) == "/diary?on=s1" and bodies(ground) == []
+    assert plain_form(client, "/diary/1", change) == "/diary?on=s1" and bodies(ground) == []
 
 
 def test_a_form_begins_at_what_was_written_last_in_its_place(client: TestClient, ground: Ground) -> None:
@@ -314,7 +307,7 @@ def test_on_a_ground_in_inches_lengths_are_entered_so(make_ground: MakeGround) -
     assert (fields["thatch_mm"], fields["root_mm"]) == ("0.551", "3")
     told = sent(client, {**CORE, "thatch_mm": "0.05"}, 422)
     assert told["questions"]["thatch_mm"] == "found 1.3 mm, less than is usual. Is it right?"
-    assert "Found 0.05 in, less than is usual" in plain(client, "/diary", {**CORE, "thatch_mm": "0.05"}, 422)
+    assert "Found 0.05 in, less than is usual" in plain_form(client, "/diary", {**CORE, "thatch_mm": "0.05"}, 422)
 
 
 BAD = [
@@ -345,7 +338,7 @@ def test_what_is_wrong_is_said_beside_its_field_and_nothing_is_lost(
     typed = {**form, **wrong}
     assert list(sent(client, typed, 422)["faults"]) == [field]
     if typed["surface"] == "square" and typed["kind"] in FORMS and typed.get("station") != "s9":
-        shown = Tags(plain(client, "/diary", typed, 422))
+        shown = Tags(plain_form(client, "/diary", typed, 422))
         values = {(f.get("name"), f.get("value")) for f in shown.every("input")}
         fields = {f.key for f in FORMS[typed["kind"]].fields if f.how != "choice"}
         assert {(key, typed[key]) for key in fields & typed.keys()} <= values
