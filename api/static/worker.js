@@ -39,23 +39,23 @@ async function look(event) {
   return answer;
 }
 
-async function page(event) {
-  const asked = look(event);
+// What is answered, or what was kept where the answer is late or does not come: of a box that is half reached both can be.
+async function soon(asked, kept) {
   const late = new Promise((resolve) => { setTimeout(resolve, ANSWERS_WITHIN_MS); });
-  const kept = async () => (await caches.open(PAGES)).match(event.request.url);
   try {
     return (await Promise.race([asked, late])) || (await kept()) || (await asked);
   } catch (reason) {
-    return (await kept()) || (await caches.match(AWAY)) || Response.error();
+    return kept();
   }
 }
 
+async function page(event) {
+  const kept = async () => (await caches.open(PAGES)).match(event.request.url);
+  return (await soon(look(event), kept)) || (await caches.match(AWAY)) || Response.error();
+}
+
 async function file(request) {
-  try {
-    return await fetch(request);
-  } catch (reason) {
-    return (await caches.match(request, { ignoreSearch: true })) || Response.error();
-  }
+  return (await soon(fetch(request), () => caches.match(request, { ignoreSearch: true }))) || Response.error();
 }
 
 self.addEventListener("install", (event) => {

@@ -163,6 +163,21 @@ def test_the_next_reader_does_not_get_the_pages_of_the_one_before(field: Field, 
         wait_until(lambda: not page.evaluate(KEPT), "it went as the reader may not read it")
 
 
+def test_where_the_box_does_not_answer_the_last_today_opens_too(field: Field, tmp_path: Path) -> None:
+    """A connection that stands and brings nothing is waited for a while, of the page and of its scripts alike."""
+    phone, kept = field.new_phone(tmp_path / "phone"), "caches.open('pages').then((c) => c.match('/')).then(Boolean)"
+    with phone.on() as page:
+        signed_in(field, page, "Eve")
+        page.evaluate("navigator.serviceWorker.ready.then(() => 1)")
+        wait_until(lambda: page.evaluate(kept), "Today is kept")
+        field.server.send_signal(signal.SIGSTOP)
+        try:
+            page.goto(ADDRESS)
+            assert page.inner_text("#head .age").startswith("as it was, ")
+        finally:
+            field.server.send_signal(signal.SIGCONT)
+
+
 def test_in_the_clear_and_untrusted_nothing_opens(field: Field, tmp_path: Path) -> None:
     """By http:// the browser is told to write https://; one that was not given the authority says so."""
     with field.new_phone(tmp_path / "phone", trusts=False).on() as page:
