@@ -167,7 +167,7 @@ def test_where_the_box_does_not_answer_the_last_today_opens_too(field: Field, tm
     """A connection that stands and brings nothing is waited for a while, of the page and of its scripts alike."""
     phone, kept = field.new_phone(tmp_path / "phone"), "caches.open('pages').then((c) => c.match('/')).then(Boolean)"
     with phone.on() as page:
-        signed_in(field, page, "Eve")
+        signed_in(field, page, "Una")
         page.evaluate("navigator.serviceWorker.ready.then(() => 1)")
         wait_until(lambda: page.evaluate(kept), "Today is kept")
         field.server.send_signal(signal.SIGSTOP)
