@@ -1,21 +1,26 @@
 """Every bench of speed and size, one after the other, and one table of what they measured.
 
-    python tests/bench [--page] [NAME ...]
+    python tests/bench [--page] [--against COMMIT] [NAME ...]
 
 NAME is that of a bench without `bench_`; without any, all but the long ones about truth (`advice`, `by_hand`,
 `forecast`, `plan`, `quality`, `records`, `twin`). What a bench prints is shown as it comes; the lines with a limit
 (`tests/bench/table.py`) stand in the table at the end. With `--page` they are written into `pipeline/docs/speed.md`
-too, in place of those before of the same benches.
-Exits 1 when a bench misses a limit.
+too, in place of those before of the same benches. Limits in seconds were set on one machine: on another `--against`
+says what a change has cost. Each bench then runs in a worktree of that commit and here in turn, `ROUNDS` times, and
+what each figure costs here stands over what it cost there.
+Exits 1 when a bench misses a limit, or costs more than `MOST_COST` of what it cost at the commit.
 """
 
 from __future__ import annotations
 
 import argparse
+import re
+import statistics
 import subprocess
 import sys
 import tempfile
 import time
+from itertools import product
 from pathlib import Path
 
 FOLDER = Path(__file__).parent
@@ -27,16 +32,18 @@ from tests.bench.table import BETWEEN, HEAD  # noqa: E402
 PAGE = ROOT / "pipeline" / "docs" / "speed.md"
 LONG = ("advice", "by_hand", "forecast", "plan", "quality", "records", "twin")
 LAST_SAID = 12  # lines of the standard error of a bench that fails
+ROUNDS = 3
+MOST_COST = 1.10
 Row = list[str]
 
 
-def run(name: str) -> tuple[list[Row], int]:
-    """Run one bench and show what it prints; its rows of the table, and its exit code."""
+def run(name: str, root: Path = ROOT) -> tuple[list[Row], int]:
+    """Run one bench of a checkout and show what it prints; its rows of the table, and its exit code."""
     began_s, rows = time.monotonic(), []
     print(f"--- {name}", flush=True)
-    command = [sys.executable, str(FOLDER / f"bench_{name}.py")]
+    command = [sys.executable, str(root / FOLDER.relative_to(ROOT) / f"bench_{name}.py")]
     with tempfile.TemporaryFile("w+") as said:
-        with subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, stderr=said, text=True) as bench:
+        with subprocess.Popen(command, cwd=root, stdout=subprocess.PIPE, stderr=said, text=True) as bench:
             assert bench.stdout is not None
             for line in bench.stdout:
                 print(line, end="", flush=True)
@@ -60,17 +67,53 @@ def table(rows: list[Row]) -> str:
     )
 
 
+def cost(row: Row) -> float | None:
+    """What a row's figure costs: its value, or for a rate one over it; None where it tells none."""
+    found = re.match(r"([\d.]+) ([^ ]*)", row[2])
+    if found is None or float(found[1]) == 0.0:
+        return None
+    return 1.0 / float(found[1]) if found[2].endswith("/s") else float(found[1])
+
+
+def against(commit: str, names: list[str]) -> int:
+    """Run benches at a commit and here in turn, and print what each figure costs over what it cost; 1 over the most."""
+    costs: dict[tuple[str, str], tuple[list[float], list[float]]] = {}
+    with tempfile.TemporaryDirectory() as folder:
+        then = Path(folder) / "then"
+        subprocess.run(["git", "worktree", "add", "-q", "--detach", str(then), commit], cwd=ROOT, check=True)
+        try:
+            for _, name, (which, root) in product(range(ROUNDS), names, enumerate((then, ROOT))):
+                for row in run(name, root)[0]:
+                    if (each := cost(row)) is not None:
+                        costs.setdefault((name, row[1]), ([], []))[which].append(each)
+        finally:
+            subprocess.run(["git", "worktree", "remove", "--force", str(then)], cwd=ROOT, check=True)
+    dearer = 0
+    for (name, measure), (before, now) in costs.items():
+        if not before or not now:
+            print(BETWEEN.join((name, measure, "new" if now else "gone")))
+            continue
+        over = statistics.median(now) / statistics.median(before)
+        dearer += over > MOST_COST
+        print(BETWEEN.join((name, measure, f"{over:.2f} of {commit}", f"n {len(before)} and {len(now)}")))
+    return int(bool(dearer))
+
+
 def main() -> int:
-    """0 when every bench keeps its limits."""
+    """0 when every bench keeps its limits, or costs no more than at the commit."""
     names = [path.stem.removeprefix("bench_") for path in sorted(FOLDER.glob("bench_*.py"))]
     parser = argparse.ArgumentParser(prog="python tests/bench", description="benches of speed and size, and one table")
     parser.add_argument("--page", action="store_true", help=f"write the table into {PAGE.relative_to(ROOT)}")
+    parser.add_argument("--against", metavar="COMMIT", help="what each figure costs over what it cost there")
     parser.add_argument("names", metavar="NAME", nargs="*", help=", ".join(names))
     asked = parser.parse_args()
     if unknown := set(asked.names) - set(names):
         parser.error(f"found {', '.join(sorted(unknown))}, expected some of {', '.join(names)}")
+    wanted = asked.names or [name for name in names if name not in LONG]
+    if asked.against:
+        return against(asked.against, wanted)
     rows, failed = [], []
-    for name in asked.names or [name for name in names if name not in LONG]:
+    for name in wanted:
         found, code = run(name)
         rows += found
         failed += [name] * bool(code)

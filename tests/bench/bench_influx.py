@@ -285,7 +285,7 @@ def year(folder: Path, seed: int) -> None:
         for path in ("/", "/stations/s1", "/api/v1/summary.txt"):
             middle = []
             for ground in both:
-                client = TestClient(create_app(ground.pipeline), "http://localhost")
+                client = TestClient(create_app(ground.pipeline), "http://localhost", client=("127.0.0.1", 1))
                 assert client.get(path).status_code == 200, path
                 times = []
                 for _ in range(9):
