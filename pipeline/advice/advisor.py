@@ -71,6 +71,7 @@ from pipeline.texts import later, say, say_many
 from pipeline.units import DAY_MS, HOUR_MS
 
 DIARY_BACK_MS, DIARY_AHEAD_MS = 3 * 366 * DAY_MS, 550 * DAY_MS
+AT_ONCE_D = 1.0  # growth-days: what heals within a day, such as a brushing, may be done on the eve of play
 
 
 def site_advice(
@@ -234,7 +235,7 @@ def _told(view: View, plans: SurfacePlans, found: Outlook, table: TreatmentTable
     bed = table.rows_of(intent.kind, intent.variant).get("seedbed_temperature")
     if facts.sows and bed is not None and not (for_play and is_before_winter(plans, day)):
         return _sown(PassAdvice(found, said, healed=healed), plans, bed, hours)
-    if day is None or need[1] <= 0.0 or day <= plans.today or not known_until(growth, plans.today, day):
+    if day is None or need[1] <= AT_ONCE_D or day <= plans.today or not known_until(growth, plans.today, day):
         return PassAdvice(found, said, None, day, for_play, "", healed)
     lead = table.lead_days(intent.kind, intent.variant) if for_play else 0.0
     last = last_good_date(growth, need, day, from_day=plans.today, lead_days=lead, factor=factor)

@@ -347,7 +347,7 @@ def _give(turf: Turf, evening: Evening, need: float, drink: float, deficit: floa
     if repels:
         said = _and_then(said, say("dry thatch may shed it: give the first go time to soak"))
     cautions = list(_cautions(turf, mm))
-    if need > most_mm:
+    if round(need) > mm:
         cautions.append(say("{mm:.0f} mm are needed in all: the rest another night", mm=need))
     if stopped:
         cautions.append(say("the last water stopped in the thatch: give each go time to soak"))

@@ -49,6 +49,13 @@ def test_last_good_date_is_so_many_growing_days_before_play(even):
     assert told.last_good_line.startswith("Green: to heal before play on 1 Jul, do the scarifying by ")
 
 
+def test_brushing_may_be_done_on_the_eve_of_play(even):
+    """Light raking heals within a growth-day (the table): it has no last good day, as scarifying has."""
+    told = even.advice(fixtures=calendar(noon_ms(2024, 7, 1)))
+    assert pass_of(told, "scarifying").last_good is not None
+    assert pass_of(told, "light_raking").last_good is None
+
+
 @pytest.mark.parametrize("moved_days", [-1, 2])
 def test_a_fixture_moved_moves_the_last_good_date_with_it(even, moved_days):
     """With the same growth each day a fixture moved by a day moves the last good date by a day, both ways."""

@@ -147,6 +147,14 @@ def test_no_go_is_more_than_the_ground_takes(soil, mm, goes):
     assert ("the rest another night" in found.line) == (mm < 17.0)
 
 
+def test_no_rest_is_told_where_it_rounds_to_nothing():
+    """16.4 mm are needed of 16 that the ground takes: both are told as 16 mm, and no other night is spoken of."""
+    turf = replace(LAWN, soil="club_clay_loam", root_capacity_mm=19.0)
+    found = tonight(turf, DRY)
+    assert found.mm == 16.0
+    assert "in all" not in found.line
+
+
 @pytest.mark.parametrize(
     ("soil", "hours", "held"),
     [("loam", 17.9, True), ("loam", 18.0, False), ("sand", 6.0, False), ("first_class_clay_loam", 47.0, True)],
