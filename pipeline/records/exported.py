@@ -19,7 +19,7 @@ import pandas as pd
 
 from hardware.quantities import QUANTITIES
 from hardware.reading import Status
-from pipeline.diary.entry import DiaryEntry, entry_faults
+from pipeline.diary.entry import DiaryEntry, counts, entry_faults
 from pipeline.records.record_file import ImportFault, blocks_of, fingerprint
 from pipeline.records.record_intake import ChannelSummary, CheckedRecord, outbox_of
 from pipeline.records.record_map import FileForm
@@ -33,6 +33,7 @@ from pipeline.store.readings import RECORDED
 from pipeline.units import Flag, TimeArray
 
 OBSERVATIONS, FINDINGS, DIARY = "underturf observations 1", "underturf findings 1", "underturf diary 1"
+DIARY_UNASKED, DIARY_ASKED = "diary 1", "diary 2"  # from before figures were asked about, and since
 OBSERVATION_EXPORT = (
     *("channel", "time", "quantity", "unit", "depth_m", "raw", "value", "flag", "stage_version", "received"),
 )
@@ -166,7 +167,7 @@ def _instants(texts: pd.Series, lines: TimeArray, column: str, faults: Faults) -
 def diary_text(site: str, entries: Sequence[DiaryEntry]) -> str:
     """Return the diary as JSON, an entry a line."""
     lines = ",\n".join(json.dumps(_as_json(entry), sort_keys=True) for entry in entries)
-    head = f'{{"underturf": "diary 1", "site": {json.dumps(site)}, "count": {len(entries)}'
+    head = f'{{"underturf": "{DIARY_ASKED}", "site": {json.dumps(site)}, "count": {len(entries)}'
     return f'{head}, "entries": [\n{lines}\n]}}\n'
 
 
@@ -181,6 +182,8 @@ def _as_json(entry: DiaryEntry) -> dict[str, Any]:
 def read_diary_export(path: Path) -> list[tuple[str, DiaryEntry]]:
     """Return the entries of an exported diary, each with the identity by which it is kept once where it has none.
 
+    All of one from before figures were asked about counted: they are confirmed.
+
     Raises
     ------
     ImportFault
@@ -189,14 +192,24 @@ def read_diary_export(path: Path) -> list[tuple[str, DiaryEntry]]:
     text = b"".join(block.text for block in blocks_of(path, "utf-8"))
     try:
         table = json.loads(text)
+        version = table["underturf"]
         entries = [DiaryEntry(**{key: value for key, value in one.items() if key != "id"}) for one in table["entries"]]
     except json.JSONDecodeError as err:
         raise ImportFault([f"line {err.lineno}: found text that is not JSON ({err.msg}): it is cut off"]) from err
     except (ValueError, TypeError, KeyError, AttributeError, RecursionError) as err:
         raise ImportFault([f"found no entries of a diary ({err}), expected what `underturf export` wrote"]) from err
+    if version not in (DIARY_UNASKED, DIARY_ASKED):
+        raise ImportFault([f"found {str(version)[:100]!r}, expected {DIARY_UNASKED} or {DIARY_ASKED}"])
     faults = [f"entry {number}: {fault}" for number, entry in enumerate(entries, 1) for fault in entry_faults(entry)]
     if faults:
         raise ImportFault(faults)
     told = [json.dumps(_as_json(replace(entry, sent_as="")), sort_keys=True) for entry in entries]
     keys = [f"export:{hashlib.sha256(text.encode()).hexdigest()}" for text in told]
+    if version == DIARY_UNASKED:
+        entries = [_confirmed(entry) for entry in entries]
     return list(zip(keys, entries, strict=True))
+
+
+def _confirmed(entry: DiaryEntry) -> DiaryEntry:
+    """An entry that counted as it was, in a program that asked about no figure."""
+    return entry if counts(entry) else replace(entry, body={**entry.body, "confirmed": True})

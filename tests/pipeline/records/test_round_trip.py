@@ -186,6 +186,33 @@ def test_findings_and_the_diary_go_out_too(tmp_path: Path, monkeypatch: pytest.M
     assert main(["import", "meadow-findings.csv.gz", "--config", str(one)]) == 2
 
 
+def test_a_diary_of_a_program_that_asked_about_no_figure_counts(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A core of 1 mm counted in it, and counts where it is imported, once; of this program it stays asked about, unless
+    its writer has said that it is right. A diary of a program to come is refused by its version."""
+    made = ground(tmp_path / "made")
+    stores = open_stores(load_settings(made))
+    for body in ({"thatch_mm": 1}, {"thatch_mm": 1.5, "confirmed": True}, {"thatch_mm": 12}):
+        stores.diary.add(DiaryEntry("core", "green", NOW_MS, body, "s1"))
+    stores.close()
+    now = tmp_path / "now.json"
+    assert main(["export", "diary", "--out", str(now), "--config", str(made)]) == 0
+    text = now.read_text(encoding="utf-8")
+    for version, counting in (("diary 2", [1.5, 12]), ("diary 1", [1, 1.5, 12])):
+        diary, other = tmp_path / f"{version}.json", ground(tmp_path / version)
+        diary.write_text(text.replace("diary 2", version), encoding="utf-8")
+        for _ in range(2):
+            assert main(["import", str(diary), "--config", str(other)]) == 0
+        stores = open_stores(load_settings(other))
+        facts = [entry.body["thatch_mm"] for entry in stores.diary.entries(None, *EVER_MS)]
+        assert sorted(facts) == counting and len(stores.diary.entries(None, *EVER_MS, asked=True)) == 3
+        stores.close()
+    now.write_text(text.replace("diary 2", "diary 3"), encoding="utf-8")
+    assert main(["import", str(now), "--config", str(made)]) == 2
+    assert "found 'diary 3', expected diary 1 or diary 2" in capsys.readouterr().err
+
+
 def test_a_span_and_a_channel_are_what_is_exported(exported: tuple[Path, str], tmp_path: Path) -> None:
     """Only the days and channels asked for go out; what names nothing is refused."""
     settings, _ = exported
