@@ -157,19 +157,29 @@ def strike_entry(request: Request, entry_id: int) -> None:
 )
 def mark(request: Request, alert_id: str, told: schema.MarkIn) -> schema.DiaryEntryOut:
     """It is written in the diary, and kept for tuning."""
+    return entry_out(add_mark(request, alert_id, told))
+
+
+def add_mark(request: Request, alert_id: str, told: schema.MarkIn) -> DiaryEntry:
+    """Write what somebody makes of an alert. Raises Problem 404 without the alert; 422 and 409 as `add`."""
     pipeline, faults = pipeline_of(request), list[str]()
     now_ms = pipeline.clock.now_ms()
     surface, station = _place_of_alert(pipeline, alert_id, now_ms)
-    until_ms = moment_of(told.until, "until", faults)
+    until_ms, said_ms = moment_of(told.until, "until", faults), moment_of(told.at, "at", faults)
+    at_ms = now_ms if said_ms is None else said_ms
     if told.mark not in MARKS:
         faults.append(f"mark: found {told.mark!r}, expected {nearest(told.mark, MARKS)}")
     if told.mark == "snoozed" and told.until is None:
         faults.append("until: found none, expected the time until which it is to be quiet")
-    if until_ms is not None and until_ms <= now_ms:
+    if until_ms is not None and until_ms <= at_ms:
         faults.append(f"until: found {told.until!r}, expected a time to come")
     body = {"alert": alert_id, "mark": told.mark, **({"why": told.why.strip()} if told.why.strip() else {})}
-    made = DiaryEntry("mark", surface, now_ms, body, station, until_ms, told.author.strip(), now_ms)
-    return entry_out(add(request, made, faults))
+    author = told.author.strip()
+    return add(
+        request,
+        DiaryEntry("mark", surface, at_ms, body, station, until_ms, author, now_ms, sent_as=told.sent_as),
+        faults,
+    )
 
 
 def add(request: Request, entry: DiaryEntry, faults: list[str]) -> DiaryEntry:

@@ -592,6 +592,8 @@ class MarkIn(BaseModel):
     until: Time | None = Field(None, description="until when it is snoozed")
     why: str = Field("", examples=["the probe lies under the covers"])
     author: str = Field("", examples=["Ann"])
+    at: Time | None = Field(None, description="when it was said; null for now")
+    sent_as: str = Field("", description="an identity of your own: what is sent again under it is written once")
 
 
 class AnswerOut(BaseModel):

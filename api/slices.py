@@ -12,7 +12,7 @@ import random
 import zlib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from itertools import groupby
+from itertools import groupby, pairwise
 
 from markupsafe import Markup
 
@@ -373,9 +373,12 @@ def _dots(one: Slice, pen: Pen) -> Iterator[str]:
 def ruler_svg(pen: Pen, to_mm: float, units: LocalUnits) -> Markup:
     """Return the ticks of the ruler of a row of slices, left of `pen.left`: long, middling and short ones."""
     x = figure(pen.left)
-    ticks = "".join(
-        f"M{x} {figure(pen.y(mm))}h{(-3, -5, -9)[rank]}"
-        for mm, rank in units.ticks_mm(to_mm, fine=pen.large and pen.scale > 1.2)
+    at = [
+        (round(pen.y(mm), 1), (3, 5, 9)[rank]) for mm, rank in units.ticks_mm(to_mm, fine=pen.large and pen.scale > 1.2)
+    ]
+    steps = pairwise((0.0, *(y for y, _ in at)))  # as they are alike, they pack better than places
+    ticks = f"M{x} 0" + "".join(
+        f"m0 {figure(y - above)}h-{n}h{n}" for (above, y), (_, n) in zip(steps, at, strict=True)
     )
     return Markup(
         f'<path d="M{x} {figure(pen.y(0))}V{figure(pen.y(int(to_mm)))}" stroke="var(--ink)" stroke-width="1.2"/>'

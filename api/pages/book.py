@@ -7,12 +7,13 @@ as soon as something is changed, and what is being typed is not touched. A booki
 from __future__ import annotations
 
 import datetime
-from typing import Annotated, Any
+from dataclasses import replace
+from typing import Any
 from urllib.parse import urlencode
 from zoneinfo import ZoneInfo
 
-from fastapi import APIRouter, Depends, Request
-from fastapi.responses import HTMLResponse, RedirectResponse, Response
+from fastapi import APIRouter, Request
+from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 
 from api import diary, words
 from api.booking import cautions, judged, kinds_of, lift_line
@@ -21,10 +22,10 @@ from api.diary_check import check
 from api.diary_form import confirmed_by, figures_asked
 from api.drawing import first_day, ten_days
 from api.pages.frame import answer, page
-from api.pages.parts import head
-from api.problems import Problem
+from api.pages.parts import head, written_answer
+from api.problems import PROBLEM_TYPE, Problem, wants_page
 from api.season import surface_of
-from api.writing import own_form
+from api.writing import OwnForm
 from pipeline.advice.report import Stretch, alike
 from pipeline.advice.stretches import likely_stretch, openings
 from pipeline.diary.entry import DiaryEntry, counts, questions_of
@@ -70,21 +71,25 @@ def book_page(
 
 
 @router.post("/work/book")
-def book(request: Request, form: Annotated[dict[str, str], Depends(own_form)]) -> RedirectResponse:
-    """Write the booking, or write it anew in place of the one that it changes, and lead to where it stands judged."""
-    pipeline = pipeline_of(request)
+def book(request: Request, form: OwnForm) -> Response:
+    """Write the booking, or write it anew in place of the one that it changes, and lead to where it stands judged;
+    the same `sent_as` again writes nothing more."""
+    pipeline, sent_as = pipeline_of(request), form.get("sent_as", "")
     before, surface = _booking(pipeline, form.get("entry", "")), surface_of(pipeline, form.get("surface", ""))
-    if form.get("entry") and before is None:  # somebody has withdrawn or changed it meanwhile
-        raise _no_such(form["entry"][:20])
+    if form.get("entry") and before is None and pipeline.diary.sent_as(sent_as) is None:
+        raise _no_such(form["entry"][:20])  # somebody has withdrawn or changed it meanwhile
     made, faults = _entry(pipeline, surface, form)
+    made = replace(made, sent_as=sent_as)
     if not faults and not counts(made):  # what it looks like is said, and it is asked for once more
-        return RedirectResponse(f"/work/book?{urlencode({k: form[k] for k in FORM_FIELDS if form.get(k)})}", 303)
+        if wants_page(request):
+            return RedirectResponse(f"/work/book?{urlencode({k: form[k] for k in FORM_FIELDS if form.get(k)})}", 303)
+        return JSONResponse(_asked(request, made), 422, media_type=PROBLEM_TYPE)
     written = diary.add(request, made, faults) if before is None else diary.change(request, before.id, made, faults)
-    return RedirectResponse(f"/work#booked-{written.id}", 303)
+    return written_answer(request, [written], f"/work#booked-{written.id}")
 
 
 @router.post("/work/{entry_id}/withdrawn")
-def withdraw(request: Request, entry_id: int, form: Annotated[dict[str, str], Depends(own_form)]) -> RedirectResponse:
+def withdraw(request: Request, entry_id: int, form: OwnForm) -> Response:
     """Strike a booking out; pressed twice it is gone once."""
     pipeline = pipeline_of(request)
     entry = pipeline.diary.entry(entry_id)
@@ -92,7 +97,17 @@ def withdraw(request: Request, entry_id: int, form: Annotated[dict[str, str], De
         if not _is_booked(entry):
             raise _no_such(entry_id)
         diary.strike(pipeline, entry_id)
-    return RedirectResponse("/work", 303)
+    return written_answer(request, [], "/work")
+
+
+def _asked(request: Request, made: DiaryEntry) -> dict[str, object]:
+    """A booking that is not written yet: what is asked of it, and what `confirmed` has to be."""
+    units = pipeline_of(request).config.site.units
+    lines = [one.said(in_inches=units.in_inches) for one in questions_of(made)]
+    return {
+        "type": "about:blank", "title": say("The entry is not written yet"), "status": 422,
+        "detail": words.upper_first(" ".join(lines)), "instance": request.url.path, "confirms": figures_asked(made),
+    }  # fmt: skip
 
 
 def _booking(pipeline: Pipeline, number: str) -> DiaryEntry | None:

@@ -34,7 +34,7 @@ from api.diary_form import (
     typed,
 )
 from api.pages.frame import answer, page
-from api.pages.parts import UNDO_MS, head
+from api.pages.parts import UNDO_MS, head, written_answer
 from api.photos import PHOTOGRAPHED, keep_photos
 from api.problems import PROBLEM_TYPE, Problem, wants_page
 from api.slices import Pen, ruler_svg
@@ -225,18 +225,8 @@ def _says_the_same(one: DiaryEntry, other: DiaryEntry) -> bool:
 
 
 def _written(request: Request, written: Sequence[DiaryEntry], leads: str, told: Sequence[str] = ()) -> Response:
-    if wants_page(request):
-        return RedirectResponse(leads, 303)
-    pipeline = pipeline_of(request)
-    now_ms, last = pipeline.clock.now_ms(), written[-1]
-    shown = {
-        "entry": diary.entry_out(last).model_dump(),
-        "entries": " ".join(str(one.id) for one in written),
-        "said": words.tied(words.entry_line(pipeline.config, last, now_ms)),
-        "questions": [*told, *diary.written_already(pipeline, last)],
-        "at": leads,
-    }
-    return JSONResponse(shown, 201)
+    alike = diary.written_already(pipeline_of(request), written[-1])
+    return written_answer(request, written, leads, [*told, *alike])
 
 
 def _done(request: Request, leads: str) -> Response:

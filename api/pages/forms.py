@@ -1,68 +1,74 @@
-"""What a page sends as a plain form, so that it works without a script; with one the same goes out as JSON."""
+"""The buttons of alerts and of the work page as plain forms, so that they work without a script.
+
+With one they come from the phone, perhaps late: `at` is then when the button was pressed, and `sent_as` an identity
+under which it is written once. Who asks for JSON is told what was written.
+"""
 
 from __future__ import annotations
 
 import itertools
 
 from fastapi import APIRouter, Request
-from fastapi.responses import RedirectResponse
+from fastapi.responses import Response
 
-from api import diary, schema
+from api import diary, schema, words
 from api.data import pipeline_of
-from api.diary_check import probes_in_the_way
+from api.diary_check import moment_of, probes_in_the_way
+from api.pages.parts import written_answer
 from api.problems import Problem
 from api.writing import OwnForm, own_path
-from pipeline.diary.entry import DiaryEntry
+from pipeline.diary.entry import MAX_SENT_AS, DiaryEntry
 from pipeline.service import Pipeline
+from pipeline.texts import say
+from pipeline.units import EVER_MS
 
 router = APIRouter(include_in_schema=False)
 
 
 @router.post("/alerts/{alert_id}/mark")
-def mark(request: Request, alert_id: str, form: OwnForm) -> RedirectResponse:
+def mark(request: Request, alert_id: str, form: OwnForm) -> Response:
     """Write what somebody makes of an alert, and lead back to the page that it was said on."""
     told = schema.MarkIn(
-        mark=form.get("mark", ""), until=form.get("until") or None, why=form.get("why", ""), author=""
+        mark=form.get("mark", ""), until=form.get("until") or None, why=form.get("why", ""), author="",
+        at=form.get("at") or None, sent_as=form.get("sent_as", ""),
     )  # fmt: skip
-    diary.mark(request, alert_id, told)
-    return _back(form)
+    return _back(request, form, diary.add_mark(request, alert_id, told))
 
 
 @router.post("/work/{entry_id}/lifted")
-def lifted(request: Request, entry_id: int, form: OwnForm) -> RedirectResponse:
-    """Write that the probes in the way of a booked pass have been lifted, now; those that are out already are left."""
-    pipeline = pipeline_of(request)
+def lifted(request: Request, entry_id: int, form: OwnForm) -> Response:
+    """Write that the probes in the way of a booked pass have been lifted; those that are out already are left."""
+    pipeline, faults = pipeline_of(request), list[str]()
     booked, now_ms = _pass_of(pipeline, entry_id, "booked"), pipeline.clock.now_ms()
+    at_ms, sent_as = _pressed_ms(form, now_ms, faults), form.get("sent_as", "")
     surface = next(one for one in pipeline.config.surfaces if one.name == booked.surface)
+    written = []
     for station, probe in probes_in_the_way(surface, pipeline.diary, booked, now_ms):
-        entry = DiaryEntry("lift", surface.name, now_ms, {"probe": probe}, station, None, "", now_ms)
-        diary.add(request, entry, [])
-    return _back(form)
+        named = sent_as and f"{sent_as}-{station}-{probe}"[-MAX_SENT_AS:]
+        entry = DiaryEntry("lift", surface.name, at_ms, {"probe": probe}, station, None, "", now_ms, sent_as=named)
+        written.append(diary.add(request, entry, faults))
+    return _back(request, form, *written)
 
 
 @router.post("/work/{entry_id}/begun")
-def begun(request: Request, entry_id: int, form: OwnForm) -> RedirectResponse:
-    """Write that a booked pass has been begun, now; pressed twice it is written once."""
-    pipeline = pipeline_of(request)
-    _go_on(request, _pass_of(pipeline, entry_id, "booked"), "begun", pipeline.clock.now_ms())
-    return _back(form)
+def begun(request: Request, entry_id: int, form: OwnForm) -> Response:
+    """Write that a booked pass has been begun; pressed twice it is written once."""
+    booked = _pass_of(pipeline_of(request), entry_id, "booked")
+    return _go_on(request, form, booked, "begun")
 
 
 @router.post("/work/{entry_id}/done")
-def done(request: Request, entry_id: int, form: OwnForm) -> RedirectResponse:
-    """Write that a pass that was booked or begun has been made, now; pressed twice it is written once."""
-    pipeline = pipeline_of(request)
-    _go_on(request, _pass_of(pipeline, entry_id, "booked", "begun"), "done", pipeline.clock.now_ms())
-    return _back(form)
+def done(request: Request, entry_id: int, form: OwnForm) -> Response:
+    """Write that a pass that was booked or begun has been made; pressed twice it is written once."""
+    under_way = _pass_of(pipeline_of(request), entry_id, "booked", "begun")
+    return _go_on(request, form, under_way, "done")
 
 
 @router.post("/work/{entry_id}/done_then")
-def done_then(request: Request, entry_id: int, form: OwnForm) -> RedirectResponse:
+def done_then(request: Request, entry_id: int, form: OwnForm) -> Response:
     """Write that a booked pass was made at the time it was booked for."""
-    pipeline = pipeline_of(request)
-    booked = _pass_of(pipeline, entry_id, "booked")
-    _go_on(request, booked, "done", min(booked.at_ms, pipeline.clock.now_ms()))
-    return _back(form)
+    booked = _pass_of(pipeline_of(request), entry_id, "booked")
+    return _go_on(request, form, booked, "done", most_ms=booked.at_ms)
 
 
 def _pass_of(pipeline: Pipeline, entry_id: int, *states: str) -> DiaryEntry:
@@ -73,15 +79,35 @@ def _pass_of(pipeline: Pipeline, entry_id: int, *states: str) -> DiaryEntry:
     return entry
 
 
-def _go_on(request: Request, before: DiaryEntry, state: str, at_ms: int) -> None:
-    """Write a pass with its next state and what was written of it before; one that was taken back is written anew."""
-    pipeline = pipeline_of(request)
-    body = {**before.body, "state": state, "follows": before.id}
+def _pressed_ms(form: dict[str, str], now_ms: int, faults: list[str]) -> int:
+    """When a button was pressed. [ms since 1970, UTC]"""
+    at_ms = moment_of(form.get("at") or None, "at", faults)
+    return now_ms if at_ms is None else at_ms
+
+
+def _go_on(
+    request: Request, form: dict[str, str], before: DiaryEntry, state: str, *, most_ms: int = EVER_MS[1]
+) -> Response:
+    """Write a pass with its next state and what was written of it before; one that was taken back is written anew.
+
+    Where it goes on already, as another phone has said, that stands, and is told.
+    """
+    pipeline, faults = pipeline_of(request), list[str]()
+    now_ms, sent_as = pipeline.clock.now_ms(), form.get("sent_as", "")
+    others = pipeline.diary.entries(("pass",), *EVER_MS, asked=True)
+    known = next((e for e in others if e.body.get("follows") == before.id and e.body.get("state") == state), None)
+    if known is not None:
+        line = pipeline.config.site.units.text(words.entry_line(pipeline.config, known, now_ms))
+        told = (
+            [] if known.sent_as == sent_as else [say("It was written already, and stands as it was: {line}", line=line)]
+        )
+        return _back(request, form, known, questions=told)
     made = DiaryEntry(
-        "pass", before.surface, at_ms, body, before.station, None, "", pipeline.clock.now_ms(),
-        sent_as=_identity(pipeline, f"{state}-{before.id}"),
+        "pass", before.surface, min(_pressed_ms(form, now_ms, faults), most_ms),
+        {**before.body, "state": state, "follows": before.id}, before.station, None, "", now_ms,
+        sent_as=sent_as or _identity(pipeline, f"{state}-{before.id}"),
     )  # fmt: skip
-    diary.add(request, made, [])
+    return _back(request, form, diary.add(request, made, faults))
 
 
 def _identity(pipeline: Pipeline, pressed: str) -> str:
@@ -94,6 +120,6 @@ def _identity(pipeline: Pipeline, pressed: str) -> str:
     return identity
 
 
-def _back(form: dict[str, str]) -> RedirectResponse:
+def _back(request: Request, form: dict[str, str], *written: DiaryEntry, questions: list[str] | None = None) -> Response:
     """The way back to a page of this server, whatever the form says."""
-    return RedirectResponse(own_path(form.get("back", "/")), 303)
+    return written_answer(request, written, own_path(form.get("back", "/")), questions or [])

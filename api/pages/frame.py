@@ -38,7 +38,8 @@ templates = Jinja2Templates(directory=HERE / "templates")
 def style(name: str) -> Markup:
     """Return a sheet of `styles/` for the head of a page, without comments and needless blanks."""
     text = re.sub(r"/\*.*?\*/", "", (HERE / "styles" / f"{name}.css").read_text(encoding="utf-8"), flags=re.S)
-    return Markup(re.sub(r"\s*([{};,])\s*|\s+", lambda found: found[1] or " ", text).strip())
+    text = re.sub(r"\s*([{};,>])\s*|\s+", lambda found: found[1] or " ", text)
+    return Markup(text.replace(": ", ":").replace(";}", "}").strip())
 
 
 def say_html(text: str, /, **fields: object) -> Markup:

@@ -31,8 +31,7 @@ def worker() -> Response:
 
 @router.get(SCRIPT_TEXTS)
 def texts(request: Request) -> Response:
-    """What scripts say of entries that wait and of photographs, in the language of the site; apart, as pages are to
-    stay small."""
+    """What scripts say, in the language of the site; apart, as pages are to stay small."""
     said = {
         "one": say("1 entry waits on this phone"),
         "many": say("{n} entries wait on this phone"),
@@ -71,6 +70,15 @@ def texts(request: Request) -> Response:
         "sendNow": say("Send now"),
         "asMine": say("Send it as mine"),
         "signInThere": say("Sign in"),
+        "done": say("Noted."),
+        "nothingWritten": say("The service does not answer. Nothing is written; what you typed stays."),
+        "asAt": say("The service does not answer. What you see is as it was at {clock}."),
+        "ended": say("Your sign-in has ended. What you typed is not lost: send it, and sign in then."),
+        "less": say("{field}: less"),
+        "more": say("{field}: more"),
+        "undo": say("Undo"),
+        "noAnswer": say("The service does not answer. Nothing was noted."),
+        "refused": say("Nothing was noted: {reason}"),
     }
     return Response(f"export default {json.dumps(said)};\n", media_type="text/javascript")
 

@@ -5,9 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+from fastapi import Request
+from fastapi.responses import JSONResponse, RedirectResponse, Response
+
 from api import words
-from api.data import iso
+from api.data import iso, pipeline_of
 from api.depths import DepthNow
+from api.diary import entry_out
+from api.problems import wants_page
 from api.state import StationNow
 from pipeline.alerts.probes import PROBE_FAULT
 from pipeline.diary.entry import DiaryEntry
@@ -82,6 +87,26 @@ def just_written(pipeline: Pipeline, now_ms: int) -> list[dict[str, Any]]:
         {"id": e.id, "line": words.tied(words.entry_line(pipeline.config, e, now_ms))}
         for e in sorted(entries, key=lambda e: -e.id)
     ]
+
+
+def written_answer(
+    request: Request, written: Sequence[DiaryEntry], leads: str, questions: Sequence[str] = ()
+) -> Response:
+    """Return the answer to a form whose entries are written, the last of them its own: the way to `leads`, a page of
+    this server; to a script what it was, with what is to be said of it."""
+    if wants_page(request):
+        return RedirectResponse(leads, 303)
+    pipeline = pipeline_of(request)
+    now_ms, last = pipeline.clock.now_ms(), written[-1] if written else None
+    line = "" if last is None else words.tied(words.entry_line(pipeline.config, last, now_ms))
+    told = {
+        "entry": None if last is None else entry_out(last).model_dump(),
+        "entries": " ".join(str(one.id) for one in written),
+        "said": pipeline.config.site.units.text(line),
+        "questions": list(questions),
+        "at": leads,
+    }
+    return JSONResponse(told, 201)
 
 
 def _is_fresh(entry: DiaryEntry | None, now_ms: int) -> bool:

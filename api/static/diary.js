@@ -1,28 +1,20 @@
 // The forms of the diary without leaving the page: a press adds a step, the core is pulled on its ruler, a pass asks at
 // once what stands in its way, and what was written can be taken back for a while. Without this script the same forms
-// lead through the server. A form is kept in the browser before it is sent, until it is known what became of it.
-import { goOn, keepForm, newKey, sentBy } from "/static/offline.js";
-
-import "./undo.js";
+// lead through the server.
+import { sent } from "./send.js";
+import say from "/texts.js";
 
 const ASK_AFTER_MS = 300;
 const root = document.querySelector(".diary");
 const forms = [...document.querySelectorAll("form.entry")];
-const WAITED_FOR_MS = 6_000; // of a weak signal; then it waits with the others, and the form is free for the next
-const LONGEST_MS = 120_000;
-const WAITS = [401, 403, 408, 425, 429, 500, 502, 503, 504]; // for a sign-in, or for the box
 const decimals = (text) => (text.split(".")[1] || "").length;
-
-function post(path, body, within) {
-  return fetch(path, { method: "POST", headers: { Accept: "application/json" }, body, signal: AbortSignal.timeout(within) });
-}
 
 // --- steps and ruler
 
 function named() {
   for (const button of document.querySelectorAll("button[data-by]")) {
     const field = button.parentElement.querySelector("label").textContent;
-    button.ariaLabel = root.dataset[Number(button.dataset.by) < 0 ? "sayLess" : "sayMore"].replace("{field}", () => field);
+    button.ariaLabel = (Number(button.dataset.by) < 0 ? say.less : say.more).replace("{field}", () => field);
   }
 }
 
@@ -142,7 +134,7 @@ function tell(form, problem) {
   const asked = problem.confirms && !Object.keys(problem.faults).length && !problem.lift;
   const button = form.querySelector(".ok");
   button.dataset.was ??= button.textContent;
-  button.textContent = asked ? root.dataset.sayRight : button.dataset.was;
+  button.textContent = asked ? say.right : button.dataset.was;
   (asked ? button : fields[0])?.focus();
 }
 
@@ -157,7 +149,6 @@ function fresh(form) {
   form.reset();
   for (const name of ["keep", "at", "atShown"]) delete form.dataset[name];
   unconfirmed(form);
-  form.elements.sent_as.value = newKey();
 }
 
 function offerUndo(form, told) {
@@ -169,34 +160,16 @@ function offerUndo(form, told) {
     undo.append(Object.assign(document.createElement("input"), { type: "hidden", name, value }));
   }
   undo.append(Object.assign(document.createElement("span"), { textContent: [told.said, ...told.questions].join(" ") }));
-  undo.append(Object.assign(document.createElement("button"), { textContent: root.dataset.sayUndo }));
+  undo.append(Object.assign(document.createElement("button"), { textContent: say.undo }));
   document.getElementById("undo").replaceChildren(undo);
 }
 
-// The fields of a form, as parts where there is a file among them.
-function data(form) {
-  const found = sentBy(form);
-  return [...found.values()].some((value) => value instanceof File) ? found : new URLSearchParams(found);
-}
-
 async function send(form) {
-  const body = data(form);
-  const identity = form.elements.sent_as.value;
-  const isKept = await keepForm(form, body).then(() => true, () => false); // this browser may keep nothing
+  const { waits, answer, told } = await sent(form);
   clear(form);
-  const answer = isKept && !navigator.onLine ? null : await post(form.action, body, isKept ? WAITED_FOR_MS : LONGEST_MS).catch(() => null);
-  if (isKept && (!answer || WAITS.includes(answer.status))) {
-    fresh(form);
-    return goOn(identity);
-  }
-  if (!answer) return beside(form, "", root.dataset.sayAway).scrollIntoView({ block: "nearest" });
-  if (answer.status === 409) { // something else is written under this identity
-    const [entry, fresh] = [{ sent_as: identity, status: 409 }, newKey()];
-    form.elements.sent_as.value = await self.unsent.hold(entry, fresh).catch(() => fresh);
-  }
-  if (answer.ok) await self.unsent.drop(identity).catch(() => {});
+  if (waits) return fresh(form);
+  if (!answer) return beside(form, "", say.nothingWritten).scrollIntoView({ block: "nearest" });
   if (answer.status === 401 || answer.status === 403) return form.submit(); // the server keeps it through the sign-in
-  const told = await answer.json().catch(() => ({ detail: String(answer.status) }));
   if (answer.status === 422 && told.questions) return tell(form, told);
   if (!answer.ok) return beside(form, "", told.detail).scrollIntoView({ block: "nearest" });
   fresh(form);
@@ -222,8 +195,7 @@ document.getElementById("on")?.addEventListener("change", (event) => {
 document.addEventListener("changed", named);
 named();
 for (const form of forms) {
-  form.elements.sent_as.value ||= newKey();
   form.addEventListener("input", () => unconfirmed(form));
   ruled(form);
-  if (form.dataset.kind === "pass") passed(form);
+  if (form.id === "pass") passed(form);
 }

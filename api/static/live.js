@@ -1,6 +1,8 @@
 // Keeps an open page up to date without getting in the reader's way. When there is news the page is asked for again and
 // what differs is changed in place: nothing that has the focus goes or moves, nothing half written is lost, what was
 // opened stays open, and what is being read does not jump. One request is in flight at a time.
+import say from "/texts.js";
+
 const body = document.body;
 const away = document.getElementById("away");
 const REFUSED_AGAIN_AFTER_MS = 60_000;
@@ -13,12 +15,12 @@ let later;
 
 function sayAway() {
   const clock = heardAt.toLocaleTimeString("en-GB", { hour: "2-digit", minute: "2-digit", timeZone: body.dataset.zone });
-  away.textContent = body.dataset.sayAway.replace("{clock}", clock);
+  away.textContent = say.asAt.replace("{clock}", clock);
   away.hidden = false;
 }
 
 function sayEnded() {
-  away.textContent = body.dataset.sayEnded;
+  away.textContent = say.ended;
   away.hidden = false;
 }
 

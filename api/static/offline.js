@@ -54,7 +54,8 @@ function line(entry) {
   if (entry.state === "asked") marks.append(button(say.noted, () => self.unsent.drop(entry.sent_as)));
   else if (entry.state === "refused" && entry.confirms) marks.append(button(say.right, () => confirmed(entry)));
   if (entry.state === "held") marks.append(button(say.asItIs, () => goOn(entry.sent_as)));
-  if (entry.state !== "asked") marks.append(button(say.correct, () => correct(entry)), discard(entry));
+  if (entry.state !== "asked" && entry.form) marks.append(button(say.correct, () => correct(entry)));
+  if (entry.state !== "asked") marks.append(discard(entry));
   made.append(marks);
   return made;
 }
@@ -74,6 +75,7 @@ function when(at) {
 async function show() {
   const entries = (await self.unsent.all().catch(() => [])).filter((one) => one.state !== "form");
   const waiting = entries.filter((one) => one.state === "waiting").length;
+  for (const told of document.querySelectorAll("[data-unsent]")) told.hidden = !waiting;
   box.hidden = entries.length === 0;
   if (!entries.length) return;
   const there = waiting + entries.filter((one) => one.state === "held").length;
@@ -88,7 +90,9 @@ async function show() {
   why.textContent = reasons.join(" ");
   signIn.hidden = !["sign in", "may not"].includes(outcome);
   asMine.hidden = outcome !== "another";
-  list.replaceChildren(...entries.map(line));
+  const stand = JSON.stringify(entries.map(({ files, ...one }) => one));
+  if (list.dataset.stand !== stand) list.replaceChildren(...entries.map(line)); // else what is being pressed stays
+  list.dataset.stand = stand;
 }
 
 async function send(asWhoever = false) {
@@ -101,6 +105,16 @@ async function send(asWhoever = false) {
 
 // --- what is to be kept
 
+const identities = new WeakMap(); // of forms, until what is in them is written
+
+// Under which identity a form is sent next; a new one where none is given.
+export function identify(form, identity = identities.get(form) || newKey()) {
+  identities.set(form, identity);
+  return identity;
+}
+
+export const written = (form) => identities.delete(form);
+
 // What is corrected keeps its time to the millisecond while nobody touches the field, which shows the minute.
 function keptTime(form) {
   return form.dataset.at && form.elements.at?.value === form.dataset.atShown ? form.dataset.at : "";
@@ -111,28 +125,31 @@ function onTheClock(at) {
   return new Intl.DateTimeFormat("sv-SE", options).format(new Date(at)).replace(" ", "T"); // as ISO 8601 has it
 }
 
-// The fields of a form.
-export function sentBy(form) {
-  const found = new FormData(form);
+// The fields of a form, as the button that was pressed sends them.
+export function sentBy(form, pressed) {
+  const found = new FormData(form, pressed);
+  found.set("sent_as", identify(form));
   if (keptTime(form)) found.set("at", keptTime(form));
   for (const [name, value] of [...found]) if (value instanceof File && !value.size) found.delete(name);
   return found;
 }
 
-function inWords(form) {
+function inWords(form, pressed) {
   const timed = keptTime(form) ? form.elements.at : null; // which the line begins with
-  const fields = [...form.elements].filter((one) => one !== timed && one.name && one.type !== "hidden" && one.value && (!/radio|checkbox/.test(one.type) || one.checked));
-  const said = fields.map((one) => {
-    if (/radio|checkbox/.test(one.type)) return one.parentElement.textContent.trim();
+  const isSaid = (one) => one !== timed && one.name && one.value && !/^(hidden|submit)$/.test(one.type) && (!/radio|checkbox/.test(one.type) || one.checked);
+  const said = [...form.elements].filter(isSaid).map((one) => {
+    const label = one.labels[0]?.textContent.trim() || "";
+    if (/radio|checkbox/.test(one.type)) return label;
     if (one.type === "file") return one.files[0]?.name;
-    return `${one.labels[0]?.textContent || ""} ${one.value} ${one.parentElement.querySelector(".u")?.textContent || ""}`.trim();
+    const value = one.matches("select") ? one.selectedOptions[0].textContent : one.value;
+    return `${label} ${value} ${one.parentElement.querySelector("i")?.textContent || ""}`.trim();
   });
-  const title = form.querySelector("h2")?.textContent || form.dataset.kind;
+  const title = pressed?.ariaLabel || form.querySelector("h2")?.textContent || form.dataset.title;
   return said.length ? `${title}: ${said.join(", ")}` : title;
 }
 
 // Keep a form as it is sent; resolves when it is on the disk, rejects where this browser keeps nothing.
-export async function keepForm(form, sent) {
+export async function keepForm(form, sent, address, pressed) {
   const at = keptTime(form) || new Date().toISOString();
   const data = [...sent];
   const fields = data.filter(([name, value]) => name !== "csrf" && typeof value === "string");
@@ -141,15 +158,15 @@ export async function keepForm(form, sent) {
   else if (!timed[1]) timed[1] = at; // it was now, and not when it is sent
   await self.unsent.keep({
     state: "form",
-    sent_as: fields.find(([name]) => name === "sent_as")[1],
-    action: new URL(form.action).pathname,
+    sent_as: sent.get("sent_as"),
+    action: new URL(address).pathname,
     fields,
     files: data.filter(([, value]) => value instanceof File && value.size).map(([name, value]) => [name, value, value.name]),
     by: body.dataset.reader || "",
     at,
-    said: inWords(form),
+    said: inWords(form, pressed),
     page: location.pathname + location.search,
-    form: form.id,
+    form: form.matches(".mark") ? "" : form.id, // in which it can be corrected
   });
 }
 
@@ -185,6 +202,7 @@ async function fillIn() {
   const form = entry && document.getElementById(entry.form);
   if (!form) return;
   sessionStorage.removeItem("correct");
+  identify(form, identity);
   location.hash = `#${entry.form}`;
   putFilesBack(form, entry.files || []);
   for (const [name, value] of entry.fields) {
@@ -208,7 +226,7 @@ function sayAge() {
   age.replaceChildren(Object.assign(document.createElement("b"), { className: "act", textContent: say.asItWas.replace("{when}", when(keptAt)) }));
   if (Date.now() - new Date(keptAt) < OLD_MS) return;
   body.classList.add("old");
-  for (const clause of document.querySelectorAll(".six .c")) {
+  for (const clause of document.querySelectorAll(".six .c, main p:has(> .v, > .act)")) {
     clause.replaceChildren(Object.assign(document.createElement("b"), { className: "v", textContent: say.cannotTell }), ` ${say.was.replace("{what}", clause.textContent.trim())}`);
   }
 }

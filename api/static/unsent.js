@@ -53,6 +53,13 @@ self.unsent = (() => {
     told();
   }
 
+  // Whether others of the same writer wait that were written before.
+  async function isBehind(identity) {
+    const entries = await all();
+    const { n, by } = entries.find((one) => one.sent_as === identity);
+    return entries.some((one) => one.state === "waiting" && one.by === by && one.n < n);
+  }
+
   // What is kept under an identity becomes what `made` says of it, null for nothing; looked at and changed in one step.
   async function amend(identity, made) {
     await within("readwrite", (store) => {
@@ -164,5 +171,5 @@ self.unsent = (() => {
     }
   }
 
-  return { all, keep, drop, hold, takeUp, send, channel };
+  return { all, keep, isBehind, drop, hold, takeUp, send, channel };
 })();

@@ -4,7 +4,7 @@
 importScripts("/static/unsent.js");
 
 const PAGES = "pages"; // what was read last; gone with the sign-in
-const PATHS = ["/", "/diary"];
+const PATHS = ["/", "/diary", "/work"];
 const DOORS = /^\/(sign-in|sign-out|invitation\/.*)$/; // to which is sent who is the reader from now on
 const AWAY = "/offline";
 const MOST_PAGES = 24;

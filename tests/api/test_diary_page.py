@@ -339,7 +339,7 @@ def test_what_is_wrong_is_said_beside_its_field_and_nothing_is_lost(
     assert list(sent(client, typed, 422)["faults"]) == [field]
     if typed["surface"] == "square" and typed["kind"] in FORMS and typed.get("station") != "s9":
         shown = Tags(plain_form(client, "/diary", typed, 422))
-        values = {(f.get("name"), f.get("value")) for f in shown.every("input")}
+        values = {(f.get("name"), f.get("value") or "") for f in shown.every("input")}
         fields = {f.key for f in FORMS[typed["kind"]].fields if f.how != "choice"}
         assert {(key, typed[key]) for key in fields & typed.keys()} <= values
         assert any("fault" in str(p.get("class")) for p in shown.every("p"))

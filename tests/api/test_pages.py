@@ -226,6 +226,7 @@ def test_a_plain_form_marks_an_alert_from_our_own_pages_alone(
     client = TestClient(create_app(ground.pipeline))
     (alert, *_) = client.get("/api/v1/alerts").json()
     sent = {"mark": "wrong", "why": "covers", "back": back}
+    headers = {"Accept": "text/html", **headers}
     answer = client.post(f"/alerts/{alert['id']}/mark", data=sent, headers=headers, follow_redirects=False)
     assert (answer.status_code, answer.headers.get("location")) == (status, to)
     marks = ground.pipeline.diary.entries(("mark",), 0, 2**62)

@@ -309,7 +309,7 @@ def test_passes_shut_for_the_same_reason_share_a_line(make_ground: MakeGround) -
 def test_no_script_stands_in_the_work_page(reader: TestClient) -> None:
     """Scripts come from files of this server, and every link and form leads to it."""
     tags = page(reader, "/work")
-    scripts = {f"/static/{name}.js" for name in ("live", "marks", "offline", "unsent")}
+    scripts = {f"/static/{name}.js" for name in ("live", "offline", "send", "unsent")}
     assert {s["src"].partition("?")[0] for s in tags.every("script")} == scripts
     assert not [key for _, a in tags.tags for key in a if key.startswith("on")]
     targets = {str(a["href"]).partition("#")[0] for a in tags.every("a")} - {""} | scripts

@@ -63,7 +63,7 @@ HEALTHZ_MOST_MS = 3.0
 # Most bytes of a page, packed: for the first three they keep a phone on 400 kbit/s from waiting. [kB of 1000 bytes]
 BUDGET_KB = {
     "/": 10.0, "/stations/s1": 18.0, "/work": 10.0, "/season/square": 10.0, "/sheet/square": 10.0, "/ground": 8.0,
-    "/diary": 9.2,
+    "/diary": 8.0,
 }  # fmt: skip
 MEMORY_MOST = 1.3
 

@@ -267,6 +267,48 @@ def test_what_is_written_without_signal_is_written_once_each_in_order(field: Fie
     assert times == sorted(times) and times[-1] > times[0]
 
 
+def test_the_same_entry_from_two_phones_is_told(field: Field, tmp_path: Path) -> None:
+    """Two people write the same watering where there is no signal: both are kept, and the second is told of the first.
+    What comes under an identity under which something else is written is not: both are told, and it stays to be
+    corrected."""
+    one, other = field.new_phone(tmp_path / "one"), field.new_phone(tmp_path / "other")
+    with one.on() as first, other.on() as second:
+        for page, name, water in ((first, "Fay", "5"), (second, "Gil", "6")):
+            opened_diary(field, page, name)
+            field.phone.cable("down")
+            page.goto(f"{ADDRESS}/diary?on=s1#watering")
+            page.fill("#watering [name=water_mm]", water)
+            page.locator("#watering button.ok").click()
+            page.get_by_text("1 entry waits on this phone").wait_for()
+            field.phone.cable("up")
+            if page is first:
+                wait_until(lambda: unsent_states(first) == [], "the first is sent")
+        second.locator("#unsent .fault").get_by_text("Is it the same that is written already?").wait_for()
+        assert "water given: 5 mm (Fay)" in second.inner_text("#unsent .fault")
+        waterings = [(one.author, one.body["water_mm"]) for one in field.entries() if one.kind == "watering"]
+        assert waterings == [("Fay", 5), ("Gil", 6)]
+        second.locator("#unsent").get_by_role("button", name="Noted").click()
+        second.locator("#unsent").wait_for(state="hidden")
+        for page, text in ((first, "of the first"), (second, "of the second")):
+            page.evaluate(SAME, text)
+            page.evaluate("unsent.send()")
+        told = second.locator("#unsent .fault")
+        told.get_by_text("Two entries have one identity").wait_for()
+        assert "of the first" in told.inner_text() and "of the second" in told.inner_text()
+        assert unsent_states(second) == ["refused"] and unsent_states(first) == []
+        assert notes(field, "of the ") == ["of the first"]
+
+
+def unsent_states(page: Page) -> list[str]:
+    """The states of what the browser keeps."""
+    found: list[str] = page.evaluate("unsent.all().then((all) => all.map((one) => one.state))")
+    return found
+
+
+SAME = """async (text) => { await unsent.keep({
+  state: "waiting", sent_as: "one identity", action: "/diary", said: text, at: new Date().toISOString(), form: "note",
+  fields: [["kind", "note"], ["surface", "square"], ["station", "s1"], ["text", text], ["sent_as", "one identity"]],
+}); }"""
 LOSE = """(lost) => { const real = fetch; let told = 0; self.fetch = async (...asked) => {
   const answer = await real(...asked);
   if (String(asked[0]).endsWith("/diary") && told++ < lost) throw new TypeError("lost");

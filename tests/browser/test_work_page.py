@@ -188,7 +188,7 @@ def test_what_is_booked_for_today_is_done_by_one_button(opens: Opens, tmp_path: 
         page.goto(f"{address}/work")
         page.get_by_role("button", name="Done").click()
         assert page.url == f"{address}/work" and page.locator("#booked .row").count() == 1
-        told = {"form": {"back": "/work"}, "headers": {"Origin": address}, "max_redirects": 0}
+        told = {"form": {"back": "/work"}, "headers": {"Origin": address, "Accept": "text/html"}, "max_redirects": 0}
         assert page.request.post(f"{address}/work/{first}/done", **told).status == 303  # pressed twice
         assert page.request.post(f"{address}/work/999/done", **told).status == 404
     made = [e for e in ground.pipeline.diary.entries(("pass",), 0, 2**62) if e.body["state"] == "done"]
