@@ -62,7 +62,10 @@ def test_a_file_that_is_no_export_of_ours_is_none(tmp_path: Path, data: bytes) -
         ('{"underturf": "diary", "entries": [{"kind": "note"}]}', "found no entries of a diary"),
         ('{"underturf": "diary", "entries": ' + "[" * 50_000, "found no entries of a diary"),
         ('{"underturf": "diary", "entries": ' + "9" * 5000 + "}", "found no entries of a diary"),
-        (json.dumps({"underturf": "diary", "entries": [{"kind": "x", "surface": "a", "at_ms": 1}]}), "entry 1: kind:"),
+        (
+            json.dumps({"underturf": "diary 2", "entries": [{"kind": "x", "surface": "a", "at_ms": 1}]}),
+            "entry 1: kind:",
+        ),
     ],
     ids=["cut off", "none", "not whole", "deep", "long", "unknown"],
 )
