@@ -33,7 +33,6 @@ from api import (
     nodes,
     photos,
     probes,
-    problems,
     season,
     settings,
     sign_in,
@@ -49,11 +48,12 @@ from api.pages import ground as ground_page
 from api.pages import offline as offline_page
 from api.pages import people as people_page
 from api.pages import probes as probe_pages
+from api.pages import problem as problem_page
 from api.pages import settings as settings_page
 from api.pages import sign_in as sign_in_page
 from api.pages import tour as tour_page
 from api.pages import trust as trust_page
-from api.problems import MAX_SHOWN, Problem
+from api.problems import MAX_SHOWN, RESPONSES, Problem
 from api.writing import own_hosts, refuse_host, refuse_long
 from pipeline.service import Pipeline
 from pipeline.site.fields import nearest
@@ -77,7 +77,7 @@ def create_app(pipeline: Pipeline) -> FastAPI:
         version="1",
         docs_url=None,
         redoc_url=None,
-        responses=problems.RESPONSES,
+        responses=RESPONSES,
         dependencies=[Depends(sign_in.require), Depends(refuse_unknown_query)],
     )
     app.state.pipeline = pipeline
@@ -89,7 +89,7 @@ def create_app(pipeline: Pipeline) -> FastAPI:
     app.state.sign_ins = sign_in.SignIns(pipeline)
     app.state.streams = Counter()  # of live updates that are open, by address
     pipeline.metrics.limits({**connections.CONNECTION_LIMITS, **live.STREAM_LIMITS})
-    problems.install(app)
+    problem_page.install(app)
     sign_in_page.install(app)
     for part in (
         data, alert_history, answers, advice, booking, diary, feed, first, first_page, live, nodes, season, ground,
@@ -151,7 +151,7 @@ class _Guard:
             problem = refuse_host(headers, scope["app"].state.hosts)
             problem = problem or refuse_long(scope["method"], scope["path"], headers)
             if problem is not None:
-                await problems.answer(Request(scope), problem)(scope, receive, guarded)
+                await problem_page.answer(Request(scope), problem)(scope, receive, guarded)
                 return
         await self._app(scope, receive, guarded)
 

@@ -1,26 +1,16 @@
-"""Errors as problem documents (RFC 9457, `application/problem+json`), or as a page for a reader who came for one.
-
-Everything below `/api/`, and whoever does not ask for HTML, gets the document. It must not tell what is inside: a bug
-is logged, and the answer says only that there was one.
-"""
+"""Errors as problem documents (RFC 9457, `application/problem+json`). `api/pages/problem.py` shows them as pages."""
 
 from __future__ import annotations
 
-import logging
 from collections.abc import Sequence
 from typing import Any
 
-from fastapi import FastAPI, Request
-from fastapi.exceptions import RequestValidationError
-from fastapi.responses import JSONResponse, Response
-from starlette.exceptions import HTTPException
+from fastapi import Request
+from fastapi.responses import JSONResponse
 
 from api import schema
-from api.pages.frame import answer as page
-from pipeline.errors import PipelineFault
 
 PROBLEM_TYPE = "application/problem+json"
-RETRY_AFTER_S = 10
 MAX_SHOWN = 100  # characters of what was sent, in a fault
 Responses = dict[int | str, dict[str, Any]]
 
@@ -45,7 +35,6 @@ WRITE_RESPONSES = described(
     (413, "The body is too long"),
     (415, "The body is not JSON"),
 )
-log = logging.getLogger(__name__)
 
 
 class Problem(Exception):
@@ -78,46 +67,6 @@ class SendAgain(Problem):
         self.sent = sent
 
 
-def install(app: FastAPI) -> None:
-    """Make every error of the application a problem document."""
-
-    @app.exception_handler(Problem)
-    def _problem(request: Request, problem: Problem) -> Response:
-        return answer(request, problem)
-
-    @app.exception_handler(HTTPException)
-    def _http(request: Request, err: HTTPException) -> Response:
-        told = _answer(request, err.status_code, str(err.detail), f"{request.method} {request.url.path}")
-        told.headers.update(err.headers or {})
-        return told
-
-    @app.exception_handler(RequestValidationError)
-    def _unexpected_form(request: Request, err: RequestValidationError) -> Response:
-        faults = [
-            f"{'.'.join(str(part) for part in fault['loc'])}: found {_shown(fault.get('input'))}, {fault['msg']}"
-            for fault in err.errors()
-        ]
-        more = faults if len(faults) > 1 else ()
-        return _answer(request, 422, "The request does not have the expected form", "; ".join(faults), more)
-
-    @app.exception_handler(PipelineFault)
-    def _away(request: Request, err: PipelineFault) -> Response:
-        problem = Problem(503, "The store cannot answer just now", str(err), retry_after_s=RETRY_AFTER_S)
-        return answer(request, problem)
-
-    @app.exception_handler(Exception)
-    def _bug(request: Request, err: Exception) -> Response:
-        log.error("request_crashed path=%s", request.url.path, exc_info=err)
-        return _answer(request, 500, "There is a fault in the program", "Its log on the server says more.")
-
-
-def answer(request: Request, problem: Problem) -> Response:
-    """The answer that tells of a problem."""
-    told = _answer(request, problem.status, problem.title, problem.detail, problem.faults)
-    told.headers.update(headers_of(request, problem))
-    return told
-
-
 def headers_of(request: Request, problem: Problem) -> dict[str, str]:
     """Return what a problem says beside its body: when to ask again, or how to show who one is."""
     if problem.status == 401:
@@ -132,26 +81,13 @@ def wants_page(request: Request) -> bool:
     return "text/html" in request.headers.get("accept", "") and not request.url.path.startswith("/api/")
 
 
-def _shown(value: object) -> str:
-    text = repr(value)
-    return text if len(text) <= MAX_SHOWN else f"{text[:MAX_SHOWN]}..."
-
-
 def document(request: Request, problem: Problem) -> JSONResponse:
     """The problem document, for whoever asks."""
-    return JSONResponse(_body(request, problem), status_code=problem.status, media_type=PROBLEM_TYPE)
+    return JSONResponse(body_of(request, problem), status_code=problem.status, media_type=PROBLEM_TYPE)
 
 
-def _body(request: Request, problem: Problem) -> dict[str, Any]:
+def body_of(request: Request, problem: Problem) -> dict[str, Any]:
     return schema.ProblemOut(
         type="about:blank", title=problem.title, status=problem.status, detail=problem.detail,
         instance=request.url.path, faults=list(problem.faults) or None,
     ).model_dump(exclude_none=True)  # fmt: skip
-
-
-def _answer(request: Request, status: int, title: str, detail: str, faults: Sequence[str] = ()) -> Response:
-    problem = Problem(status, title, detail, faults=faults)
-    if wants_page(request):
-        told = {"problem": _body(request, problem)}
-        return page(request, "problem.html", request.app.state.pipeline, told, status=status)
-    return document(request, problem)

@@ -1,6 +1,7 @@
 """The house rules that a tool can hold: import arrows, single importers, module size, fixed top level."""
 
 import ast
+import graphlib
 import re
 import subprocess
 from pathlib import Path
@@ -161,6 +162,22 @@ def test_module_keeps_the_rules_of_the_house(path: Path) -> None:
 def test_forbidden_import_is_seen(path: str, line: str, said: str) -> None:
     """The check itself goes red on each kind of breach."""
     assert any(said in breach for breach in breaches(path, line))
+
+
+def test_no_module_imports_one_that_needs_it() -> None:
+    """Imports count wherever they stand in a file, those for types alone too."""
+    names = {".".join(path.with_suffix("").parts): path for path in modules()}
+    needs = {
+        name: {
+            full if (full := f"{node.module}.{alias.name}") in names else str(node.module)
+            for node in ast.walk(house.parsed(path))
+            if isinstance(node, ast.ImportFrom)
+            for alias in node.names
+        }
+        & names.keys()
+        for name, path in names.items()
+    }
+    graphlib.TopologicalSorter(needs).prepare()  # CycleError names the circle
 
 
 def test_nothing_lies_loose_in_the_pipeline() -> None:

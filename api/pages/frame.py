@@ -8,7 +8,7 @@ import secrets
 from collections.abc import Callable, Hashable
 from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from fastapi import Request
 from fastapi.responses import HTMLResponse, Response
@@ -16,16 +16,14 @@ from markupsafe import Markup, escape
 from starlette.templating import Jinja2Templates
 
 from api.access import Access, form_token
+from api.load import FactCache
 from api.packing import packed, packed_answer
+from api.sign_in import SignIns
 from api.who import STRANGER, Who, who
 from api.words import moment, tied, upper_first
 from pipeline.errors import StoreFault
 from pipeline.service import Pipeline
 from pipeline.texts import listed, say, say_as, say_many, weekday_letters
-
-if TYPE_CHECKING:
-    from api.load import FactCache  # these need the problems, which are shown in this frame
-    from api.sign_in import SignIns
 
 HERE = Path(__file__).parent
 EVERY_S = 5  # an open page asks for itself again at most so often
