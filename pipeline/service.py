@@ -160,6 +160,7 @@ class Pipeline:
         self._advisor = Advisor(
             config, self.store, self.diary, self.metrics, self.clock,
             on_advice=self._advised, on_change=self._changed, doubts=self.time_doubts,
+            settled=lambda: not (self._stages.waiting or self._stages.periods_waiting),
         )  # fmt: skip
         self._planner = Planner(config, self.store, self.context, self.metrics)
         self._integrity = IntegrityCheck(

@@ -55,8 +55,8 @@ TOGETHER_MESSAGES = 64  # messages that share a commit
 TOGETHER_BYTES = 256 * 1024  # and no further one when they have so much payload, a few thousand readings
 TAKE_S = 0.25  # how long a step waits for a message when there is nothing else to do
 TAKE_BUSY_S = 0.02  # and when there is
-SETTLE_S = 0.3  # work waits so long for more of it, when the queue is idle
-STUDY_MOST_S = 3.0  # and no longer than this when it is not
+SETTLE_S = 0.3  # work waits until nothing more of it has come for so long
+STUDY_MOST_S = 3.0  # and no longer than this
 STAGES_REST = 2.0  # the stages get at most a third of the time while readings come
 PERIODS_REST = 9.0  # days and fortnights get at most a tenth of the time while readings come
 CATCH_UP_S = 2.0  # without an arrival for so long, what was measured until now is taken to be here
@@ -89,10 +89,11 @@ class Source(Protocol):
 
 @dataclass(slots=True)
 class _Progress:
-    """The progress of a station: when its last reading came and the rules were last run [s, monotonic], how new that
-    reading is and until when the rules have been run [ms since 1970, UTC], and whether they have more to see."""
+    """The progress of a station: when its last reading came, at first when the worker began, and when the rules were
+    last run [s, monotonic], how new that reading is and until when the rules have been run [ms since 1970, UTC], and
+    whether they have more to see."""
 
-    arrived_s: float = -CATCH_UP_S
+    arrived_s: float
     judged_s: float = -JUDGE_LEAST_S
     newest_ms: int | None = None
     judged_ms: int = 0
@@ -203,7 +204,7 @@ class Worker:
         self._unsaid: list[_Message] = []
         self._not_before_s = 0.0
         self._stages_pace, self._periods_pace = _Pace(STAGES_REST), _Pace(PERIODS_REST)
-        self._progress = {station: _Progress() for station in config.stations()}
+        self._progress = {station: _Progress(clock.monotonic()) for station in config.stations()}
         self._worked_s = -WORKED_EVERY_S
         self._worked: dict[str, object] = {}
         self._merged_day = -1
@@ -292,7 +293,8 @@ class Worker:
 
     def _take(self) -> list[_Message]:
         """Take the oldest message waiting and what waits behind it, within the bounds of one commit."""
-        arrival = self._source.take(TAKE_BUSY_S if self._stages.waiting else TAKE_S)
+        busy = self._stages.waiting or self._stages.periods_waiting
+        arrival = self._source.take(TAKE_BUSY_S if busy else TAKE_S)
         taken: list[_Message] = []
         size = 0
         while arrival is not None:
@@ -337,7 +339,7 @@ class Worker:
             if message.bad is not None:
                 self._note_set_aside(message.arrival, message.bad)
             elif message.batch is not None:
-                self._note(message.batch, done)
+                self._note(message.batch, done, now_ms)
         self._say_kept()
 
     def _say_kept(self) -> None:
@@ -415,7 +417,7 @@ class Worker:
             reason = f"{type(bad).__name__}: {bad}"
             log.error("message_set_aside topic=%.120s reason=%s", arrival.topic, reason, exc_info=bad)
 
-    def _note(self, batch: Batch, appended: Appended) -> None:
+    def _note(self, batch: Batch, appended: Appended, now_ms: int) -> None:
         """Count what was committed, and mark new readings for the stages."""
         self._metrics.readings.inc(appended.new)
         self._metrics.duplicates.inc(appended.duplicates)
@@ -433,7 +435,7 @@ class Worker:
             for station, newest_ms in self._stages.mark(batch.columns, now_s).items():
                 one = self._progress[station]
                 one.arrived_s, one.unjudged = now_s, True
-                newest_ms = min(newest_ms, self._clock.now_ms())
+                newest_ms = min(newest_ms, now_ms)
                 one.newest_ms = newest_ms if one.newest_ms is None else max(newest_ms, one.newest_ms)
             timed = [reading.measured_at_ms for reading in batch.readings if reading.clock_ok]
             if timed and isinstance(self._clock, SystemClock):
@@ -512,26 +514,37 @@ class Worker:
         if not more:
             self._merged_day = today
 
+    @property
+    def _arrived_s(self) -> float:
+        """When the last reading of any station came. [s, monotonic]"""
+        return max((one.arrived_s for one in self._progress.values()), default=-STUDY_MOST_S)
+
     def _stages_due(self, now_s: float, *, idle: bool) -> bool:
-        """Return whether the stages are due: rested, and their input has waited for more."""
-        waited = now_s - self._stages.oldest_s > (SETTLE_S if idle else STUDY_MOST_S)
-        return self._stages_pace.rested(now_s) and waited
+        """Return whether the stages are due: rested, and their input has waited for more.
+
+        A run costs days around what is new: while readings stream in, as after an outage, few long ones are made.
+        """
+        waited_s, quiet_s = now_s - self._stages.oldest_s, now_s - self._arrived_s
+        settled = idle and min(waited_s, quiet_s) > SETTLE_S
+        return self._stages_pace.rested(now_s) and (settled or waited_s > STUDY_MOST_S)
 
     def _periods_due(self, now_s: float) -> bool:
         """Return whether days and fortnights are due: rested, or nothing has arrived for `CATCH_UP_S`.
 
         Without the second case pages would lag behind a backlog for minutes.
         """
-        arrived_s = max(one.arrived_s for one in self._progress.values())
-        return self._periods_pace.rested(now_s) or now_s - arrived_s >= CATCH_UP_S
+        return self._periods_pace.rested(now_s) or now_s - self._arrived_s >= CATCH_UP_S
 
     def _run_rules(self, station: str, now_s: float) -> None:
         """Evaluate the rules of a station, if that is due and the stages have processed all its readings."""
         one = self._progress[station]
         if now_s - one.judged_s < JUDGE_LEAST_S or self._stages.waits_for(station):
             return
+        if one.newest_ms is None and now_s - one.arrived_s < CATCH_UP_S:  # a node may be about to hand over a backlog
+            return
         one.judged_s = now_s
-        until_ms = self._complete_until_ms(one, self._clock.now_ms(), now_s)
+        complete_ms = self._complete_until_ms(one, self._clock.now_ms(), now_s)
+        until_ms = min(complete_ms, self._stages.seen_until_ms(station))
         if not one.unjudged and until_ms - one.judged_ms < JUDGE_EVERY_MS:
             return
         told, more = self._alerts.evaluate(station, until_ms, days=not self._stages.periods_wait_for(station))
@@ -539,7 +552,7 @@ class Worker:
         if more:
             one.judged_s = -JUDGE_LEAST_S
         else:
-            one.unjudged = False
+            one.unjudged = until_ms < complete_ms
         if told:
             self._on_change("alerts")
 

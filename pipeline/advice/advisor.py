@@ -308,11 +308,14 @@ class Advisor:
     metrics : Metrics
     clock : Clock
     on_advice : callable
-        Handed each SiteAdvice, in this thread; may raise PipelineFault, which is waited out.
+        Handed each SiteAdvice, in this thread; may raise PipelineFault, which is waited out. Not while hours fly: what
+        would be told then depends on how fast they do.
     on_change : callable
         Called with `advice` after each.
     doubts : callable
         Gives notes on what all of it rests on, such as a time that is not confirmed.
+    settled : callable
+        Whether all that is kept has been worked on. Advice on less is worked out once more when it has.
     rng : random.Random, optional
         Jitter of the waits.
     """
@@ -328,10 +331,11 @@ class Advisor:
         on_advice: Callable[[SiteAdvice], object] = lambda advice: None,
         on_change: Callable[[str], None] = lambda word: None,
         doubts: Callable[[], Sequence[str]] = tuple,
+        settled: Callable[[], bool] = lambda: True,
         rng: random.Random | None = None,
     ) -> None:
         self._config, self._store, self._diary, self._clock, self._metrics = config, store, diary, clock, metrics
-        self._on_advice, self._on_change, self._doubts = on_advice, on_change, doubts
+        self._on_advice, self._on_change, self._doubts, self._settled = on_advice, on_change, doubts, settled
         self.advising = Outage("advising", metrics, random.Random() if rng is None else rng)
         self._cache = AdviceCache()
         self._weather, self._calendar = _sources(config, clock)
@@ -410,7 +414,10 @@ class Advisor:
         rest = REST_ONCE_WRITTEN if written else REST_LATE if self._late and not self._flies else REST
         if now_s - self._ended_s < rest * self._took_s:
             return False
-        return turned or self._diary_changed.is_set() or ((self._behind or written) and self._findings.is_set())
+        if self._late and not self._flies and not self._settled():
+            return False
+        behind = self._behind and self._settled()
+        return turned or self._diary_changed.is_set() or ((behind or written) and self._findings.is_set())
 
     def _fetch(self, hour: int) -> None:
         """Fetch forecast and fixtures, once an hour."""
@@ -421,7 +428,7 @@ class Advisor:
             self._fetched_hour, self._fetched_s = hour, now_s
 
     def _work_out(self, now_ms: int) -> None:
-        hour = now_ms // HOUR_MS
+        hour, settled = now_ms // HOUR_MS, self._settled()
         self._findings.clear()
         if self._diary_changed.is_set():
             self._diary_changed.clear()
@@ -434,9 +441,10 @@ class Advisor:
             cache=self._cache,
         )  # fmt: skip
         found = replace(found, notes=(*self._doubts(), *found.notes))
-        self._now, self._hour, self._behind = found, hour, is_behind(found)
+        self._now, self._hour, self._behind = found, hour, not settled or is_behind(found)
         self._on_change("advice")
-        self._on_advice(found)
+        if not self._flies:
+            self._on_advice(found)
 
 
 def is_behind(advice: SiteAdvice) -> bool:

@@ -392,10 +392,13 @@ class AlertRunner:
         return said
 
     def _look_ahead(self, advice: SurfaceAdvice, entries: list[DiaryEntry], now_ms: int) -> list[AlertEvent]:
-        """Evaluate the rules that look ahead at the stations of a surface: frost, dry roots, thatch about to repel."""
+        """Evaluate the rules that look ahead at the stations of a surface: frost, dry roots, thatch about to repel.
+
+        A station has states once its record has been looked at: from the first reading on, and not from now.
+        """
         said: list[AlertEvent] = []
         for one in advice.stations:
-            if one.station not in self._config.stations():
+            if one.station not in self._config.stations() or one.station not in self._states:
                 continue
             context = self._context_of(one.station)
             known = self._states_of(one.station, context, now_ms)

@@ -39,7 +39,6 @@ LEAP_MS = 10 * MINUTE_MS  # a smaller step is taken as it comes
 AGREES_MS = 5 * MINUTE_MS  # of a reading heard just now and the time
 WITNESSES_APART_MS = 1 * MINUTE_MS  # a backlog passes through any time, but does not stay with it
 UNDISPUTED_MS = 30 * MINUTE_MS  # a step that no reading speaks against is taken after so long
-STANDS_FOR_S = 0.05  # an answer from the history of a demo serves so long: thousands are asked for in a second of it
 LONGEST_REST_MS = 30 * DAY_MS  # a server that was off for longer asks whether its clock is right
 
 
@@ -147,8 +146,8 @@ class SystemClock(MachineClock):
 class FollowClock:
     """Wall time asked of a Unix stream socket: `now` is answered by `NOW_MS RATE`.
 
-    In stepped history the time stands and then leaps: it cannot be extrapolated, and an answer serves for
-    `STANDS_FOR_S`. After that every call asks.
+    In stepped history the time stands and then leaps: it cannot be extrapolated, and every call asks. An earlier answer
+    would date what has just come before it was measured.
 
     Parameters
     ----------
@@ -171,12 +170,9 @@ class FollowClock:
         self._path = path
         self._lock = threading.Lock()
         self._socket: socket.socket | None = None
-        self._answer_ms, self._answered_s = 0, float("-inf")
 
     def now_ms(self) -> int:
         with self._lock:
-            if self.in_history and time.monotonic() - self._answered_s < STANDS_FOR_S:
-                return self._answer_ms
             try:
                 return self._ask()
             except OSError:
@@ -222,11 +218,9 @@ class FollowClock:
             self._drop()
             raise ClockAway(f"clock {self._path}: found {answer[:40]!r}, expected NOW_MS RATE")
         self.in_history = words[1] == b"0"
-        self._answer_ms, self._answered_s = int(words[0]), time.monotonic()
-        return self._answer_ms
+        return int(words[0])
 
     def _drop(self) -> None:
-        self._answered_s = float("-inf")
         if self._socket is not None:
             self._socket.close()
             self._socket = None

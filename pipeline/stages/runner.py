@@ -20,6 +20,7 @@ from pipeline.soil.layers import CELL_MS
 from pipeline.stages.field_limits import FIELD_LIMITS, due_ms
 from pipeline.stages.recompute import (
     LEAD_IN_MS,
+    LOOK_AHEAD_MS,
     PERIOD_STAGES,
     Redone,
     StationContexts,
@@ -39,20 +40,22 @@ MAX_STRETCHES = 64  # more are joined over the smallest gap: a little more work 
 
 
 class DirtyRanges:
-    """Stretches of time, sorted, none touching another."""
+    """Stretches of time, sorted, each further from the next than a gap. [ms] 0: none touches another."""
 
-    def __init__(self) -> None:
+    def __init__(self, gap_ms: int = 0) -> None:
+        self._gap_ms = gap_ms
         self._spans: list[tuple[int, int]] = []
 
     def __bool__(self) -> bool:
         return bool(self._spans)
 
     def add(self, start_ms: int, end_ms: int) -> None:
-        """Add start <= t < end and join it with the stretches it touches. [ms since 1970, UTC]"""
+        """Add start <= t < end and join it with the stretches near it. [ms since 1970, UTC]"""
         if end_ms <= start_ms:
             return
-        apart = [(a, b) for a, b in self._spans if b < start_ms or a > end_ms]
-        touching = [(a, b) for a, b in self._spans if not (b < start_ms or a > end_ms)]
+        near_ms = start_ms - self._gap_ms, end_ms + self._gap_ms
+        apart = [(a, b) for a, b in self._spans if b < near_ms[0] or a > near_ms[1]]
+        touching = [(a, b) for a, b in self._spans if not (b < near_ms[0] or a > near_ms[1])]
         start_ms = min([start_ms, *(a for a, _ in touching)])
         end_ms = max([end_ms, *(b for _, b in touching)])
         self._spans = sorted([*apart, (start_ms, end_ms)])
@@ -60,6 +63,11 @@ class DirtyRanges:
             gaps = [b[0] - a[1] for a, b in zip(self._spans, self._spans[1:], strict=False)]
             i = gaps.index(min(gaps))
             self._spans[i : i + 2] = [(self._spans[i][0], self._spans[i + 1][1])]
+
+    @property
+    def start_ms(self) -> int:
+        """When the earliest begins. [ms since 1970, UTC]"""
+        return self._spans[0][0]
 
     @property
     def length_ms(self) -> int:
@@ -86,6 +94,7 @@ def stretches(times_ms: Iterable[int], gap_ms: int) -> list[tuple[int, int]]:
 
 
 STEP_MS = 31 * 86_400_000  # of output in one step: about 3000 slots of each channel
+PERIODS_APART_MS = 14 * 86_400_000  # a run over periods costs as much as some twenty days more in another (measured)
 MAX_UNKNOWN_CHANNELS = 200
 HAND_REACH_MS = 3_600_000  # pushes of one minute are set one after the other; and a margin
 PERIODS_REST_ON_MS = max(stage.look_ahead_ms for stage in PERIOD_STAGES)
@@ -170,6 +179,15 @@ class RestageQueue:
     def waits_for(self, station: str) -> bool:
         """Return whether a station has readings the stages have not seen."""
         return station in self._spans
+
+    def seen_until_ms(self, station: str) -> int:
+        """Return until when the stages have seen all that a station rests on, shared weather with it. [ms since 1970,
+        UTC]"""
+        with self._lock:
+            waiting = [
+                span.start_ms for source, span in self._spans.items() if station in self._sharers.get(source, ())
+            ]
+        return min((start_ms + LOOK_AHEAD_MS for start_ms in waiting), default=FOREVER_MS)
 
     def periods_wait_for(self, station: str) -> bool:
         """Return whether days or fortnights of a station are still to be redone, or its limits to be learned."""
@@ -318,7 +336,7 @@ class RestageQueue:
         compared = done.span(PASSES.reads)
         if compared is not None:
             for other in self._sharers:  # as when one is written down
-                self._compared.setdefault(other, DirtyRanges()).add(*compared)
+                self._compared.setdefault(other, DirtyRanges(PERIODS_APART_MS)).add(*compared)
         known_ms = int(self._contexts(station).learned_ms().max(initial=self._learned_ms.get(station, 0)))
         if due_ms(known_ms, min(end_ms, self._now_ms())):
             self._to_learn.setdefault(station, None)
@@ -387,7 +405,7 @@ class RestageQueue:
     def _change(self, station: str, start_ms: int, end_ms: int) -> None:
         """Note that days and fortnights of a station rest on something else between two times."""
         with self._lock:
-            self._changed.setdefault(station, DirtyRanges()).add(start_ms, end_ms)
+            self._changed.setdefault(station, DirtyRanges(PERIODS_APART_MS)).add(start_ms, end_ms)
 
     def _stations_of(self, channel: str, newest_ms: int) -> Sequence[str]:
         readers = self._readers.get(channel)

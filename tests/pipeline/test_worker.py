@@ -16,6 +16,7 @@ from pipeline.errors import StoreAway, StoreFull
 from pipeline.units import DAY_MS, EVER_MS
 from tests.pipeline.hand import (
     OUTBOX,
+    SLOT_MS,
     START_MS,
     Line,
     batches,
@@ -473,13 +474,28 @@ def test_days_rest_only_while_readings_come(
     sent = record(3300)
     for readings in batches(sent, 1000):
         line.send_batch(readings)
-    for step in range(2000):
+    for step in range(6000):
         if coming and not line.source.messages and step % 4 == 0:
             sent.append(reading(len(sent) + 1, "s1/w1/rain", sent[-1].measured_at_ms + 1000, 100.0))
             line.send_batch(sent[-1:])
         line.run(1)
-        if len(ended_s) >= 3 or (step > 100 and not line.study.periods_waiting):
+        if len(ended_s) >= 3 or (step > 500 and not line.study.periods_waiting):
             break
     assert len(ended_s) >= 3
     pauses = np.diff(ended_s)[:2] - 1.0
     assert (pauses >= 9.0).all() if coming else (pauses <= 2.0 + 2 * 0.25).all()
+
+
+def test_a_node_may_hand_over_a_backlog_before_the_rules_are_walked(make: Callable[..., Line]) -> None:
+    """A server begun two days after its node watches from the node's first reading on: it is not judged before that can
+    be here. One that hears nothing watches from now on, two seconds later."""
+    line = make(now_ms=START_MS + 200 * SLOT_MS + 60_000)
+    line.run(5)
+    assert line.stores.journal.alert_states() == {}
+    line.send_batch(record(20))
+    line.run_until_quiet()
+    assert min(state["evaluated_to_ms"] for state in line.stores.journal.alert_states().values()) < START_MS
+    silent = make(now_ms=START_MS + 200 * SLOT_MS + 60_000, folder="b")
+    silent.clock.real_s += 2.0
+    silent.run(2)
+    assert silent.stores.journal.alert_states()

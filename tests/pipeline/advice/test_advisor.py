@@ -46,13 +46,13 @@ class CostlyStore:
 class Desk:
     """An advisor with its clock, its store and what it said in the hand."""
 
-    def __init__(self, site, seconds: float = 0.0, clock: HandClock | None = None) -> None:
+    def __init__(self, site, seconds: float = 0.0, clock: HandClock | None = None, settled=lambda: True) -> None:
         self.site, self.clock, self.metrics = site, clock or HandClock(NOW_MS), Metrics()
         self.store = CostlyStore(site.stores.store, self.clock, seconds)
         self.advised, self.words = [], []
         self.advisor = Advisor(
             site.config, self.store, site.stores.diary, self.metrics, self.clock,
-            on_advice=self.advised.append, on_change=self.words.append, rng=random.Random(1),
+            on_advice=self.advised.append, on_change=self.words.append, settled=settled, rng=random.Random(1),
         )  # fmt: skip
 
     def steps(self, count: int) -> int:
@@ -135,6 +135,19 @@ def test_late_readings_are_worth_another_look(site):
     assert desk.steps(20) == 1
 
 
+def test_advice_on_what_is_half_worked_out_is_made_once_more_when_the_stages_have_seen_all(site):
+    """As after an outage: not with every finding meanwhile, but as soon as the last of them is there."""
+    settled = [False]
+    desk = Desk(site, settled=lambda: settled[0])
+    assert desk.steps(20) == 1
+    desk.advisor.hear("findings")
+    assert desk.steps(20) == 0
+    settled[0] = True
+    assert desk.steps(20) == 1
+    desk.advisor.hear("findings")
+    assert desk.steps(20) == 0
+
+
 def test_advice_takes_at_most_a_tenth_of_the_time(site):
     """With a store that makes each look cost half a second, and hours that fly, it rests nine times what it worked."""
     desk = Desk(site, seconds=0.5)
@@ -163,12 +176,16 @@ class FlyingClock(FollowClock, HandClock):
 
 
 def test_the_end_of_a_history_ends_the_rest_of_the_advice(site):
-    """What was said while the hours flew is days old: the next is not put off, and one on old readings not for long."""
-    desk = Desk(site, seconds=0.5, clock=FlyingClock(NOW_MS))
-    assert desk.steps(1) == 1
+    """What was said while the hours flew is days old, and no rule was walked on it. The next is not put off once the
+    stages have seen all, and one on old readings not for long."""
+    settled = [False]
+    desk = Desk(site, seconds=0.5, clock=FlyingClock(NOW_MS), settled=lambda: settled[0])
+    assert desk.steps(1) == 0 and desk.advisor.now().at_ms == NOW_MS
     desk.clock.wall_ms += 12 * HOUR_MS
-    assert desk.steps(1) == 0  # it rests
+    assert desk.steps(1) == 0 and desk.advisor.now().at_ms == NOW_MS  # it rests
     desk.clock.in_history = False
+    assert desk.steps(20) == 0
+    settled[0] = True
     began_s = desk.clock.real_s
     assert desk.steps(1) == 1
     assert is_behind(desk.advisor.now())

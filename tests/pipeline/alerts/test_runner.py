@@ -282,13 +282,17 @@ def test_what_the_diary_has_booked_and_the_calendar_reaches_the_rules_of_a_stati
 
 
 def test_frost_is_told_by_one_station_of_a_surface(make: Callable[..., Line]) -> None:
-    """Two stations on a square, one word of frost, in the name of the square."""
+    """Two stations on a square, one word of frost, in the name of the square, once their record has been looked at: a
+    station is watched from its first reading on, not from the first advice."""
     second = SMALL[SMALL.index("[[surface.station]]") :].replace('name = "s1"', 'name = "s2"')
     line = make(SMALL + second.replace('title = "north end"', 'title = "south end"'))
     nothing: Any = None
     stations = tuple(StationAdvice(name, NO_FORECAST, (), "", nothing, nothing, nothing) for name in ("s1", "s2"))
     found = advice(18, dawn_leaf_degc=-2.0)
     found = replace(found, surfaces=(replace(found.surfaces[0], stations=stations),))
+    assert line.judge.plan(found) == []  # nobody has looked at the record of either
+    for station in ("s1", "s2"):
+        line.judge.evaluate(station, START_MS + HOUR_MS + 60_000)
     (told,) = line.judge.plan(found)
     assert (told.rule, told.station, told.text[:8]) == ("frost_at_dawn", "s1", "Square: ")
     assert line.judge.plan(found) == []

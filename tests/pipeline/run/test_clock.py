@@ -10,7 +10,7 @@ import time
 import pytest
 
 from pipeline.errors import ClockAway
-from pipeline.run.clock import STANDS_FOR_S, FollowClock, StepGuard, SystemClock
+from pipeline.run.clock import FollowClock, StepGuard, SystemClock
 
 
 class Answers:
@@ -61,9 +61,11 @@ def test_a_wait_ends_at_once_when_stopped(clock):
     assert clock.wait(1000.0, stop) is True
 
 
-def test_followed_time_that_runs_is_asked_each_time(path):
-    """Time is never guessed: each call asks."""
-    server = Answers(path, [b"1706745600000 60\n", b"1706745600000 60\n", b"1709251200000 60\n"])
+@pytest.mark.parametrize("rate", [b"60", b"0"])
+def test_followed_time_is_asked_each_time(path, rate):
+    """Time is never guessed: each call asks, of a history too, where what has just come was measured just before."""
+    times = [b"1706745600000", b"1706745600000", b"1709251200000"]
+    server = Answers(path, [time + b" " + rate + b"\n" for time in times])
     clock = FollowClock(path)
     assert [clock.now_ms() for _ in range(3)] == [1706745600000, 1706745600000, 1709251200000]
     assert server.asked == [b"now\n"] * 3
@@ -71,25 +73,8 @@ def test_followed_time_that_runs_is_asked_each_time(path):
     server.close()
 
 
-def test_an_answer_from_a_history_serves_for_a_moment(path, monkeypatch):
-    """Time stands between two steps of a history: asked again before the moment is over it is the last answer."""
-    steady_s = [100.0]
-    monkeypatch.setattr("pipeline.run.clock.time.monotonic", lambda: steady_s[0])
-    server = Answers(path, [b"1706745600000 0\n", b"1709251200000 0\n"])
-    clock = FollowClock(path)
-    assert [clock.now_ms() for _ in range(3)] == [1706745600000] * 3
-    steady_s[0] += 0.9 * STANDS_FOR_S
-    assert clock.now_ms() == 1706745600000
-    steady_s[0] += 0.2 * STANDS_FOR_S
-    assert clock.now_ms() == 1709251200000
-    assert server.asked == [b"now\n"] * 2
-    clock.close()
-    server.close()
-
-
-def test_a_followed_clock_says_whether_it_is_in_a_history(path, monkeypatch):
+def test_a_followed_clock_says_whether_it_is_in_a_history(path):
     """Rate 0 is time that stands between two steps of a history; any other is time that runs."""
-    monkeypatch.setattr("pipeline.run.clock.STANDS_FOR_S", 0.0)
     server = Answers(path, [b"1706745600000 0\n", b"1709251200000 60\n"])
     clock = FollowClock(path)
     said = [(clock.now_ms(), clock.in_history)[1] for _ in range(2)]

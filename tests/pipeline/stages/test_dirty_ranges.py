@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -60,3 +62,15 @@ def test_times_far_apart_make_stretches_of_their_own() -> None:
     """A reading from years ago does not drag the years between along."""
     assert stretches([5, 1, 100, 3, 101], gap_ms=10) == [(1, 5), (100, 101)]
     assert stretches([], gap_ms=10) == []
+
+
+@settings(max_examples=60)
+@given(pieces, st.integers(0, 60))
+def test_stretches_nearer_than_the_gap_are_one(added: list[tuple[int, int]], gap: int) -> None:
+    """All that was added is covered, and no two stretches are as near as the gap."""
+    spans = DirtyRanges(gap)
+    for start, length in added:
+        spans.add(start, start + length)
+    kept = drained(spans, 10**6)
+    assert all(any(a <= start and start + length <= b for a, b in kept) for start, length in added)
+    assert all(second[0] - first[1] > gap for first, second in itertools.pairwise(kept))

@@ -10,8 +10,9 @@ import pytest
 
 from hardware.reading import Status
 from pipeline.errors import StoreAway
-from pipeline.units import Flag
+from pipeline.units import FOREVER_MS, Flag
 from tests.pipeline.hand import (
+    SETTINGS,
     SLOT_MS,
     START_MS,
     Line,
@@ -67,6 +68,38 @@ def test_a_long_history_costs_few_runs_of_the_stages(make: Callable[..., Line]) 
     line.run_until_quiet()
     assert line.value("stages_seconds_count") <= 5
     assert line.value("readings_kept_total") == 4000
+
+
+def test_a_stream_of_readings_costs_few_runs_of_the_stages(make: Callable[..., Line]) -> None:
+    """A hundred batches a tenth of a second apart, as from a node after an outage, are worked on every three seconds:
+    four times in the ten, and once more at the end, not each time the queue is empty for a moment."""
+    line = make(now_ms=START_MS + 2000 * SLOT_MS)
+    for batch in batches(record(500), 20):
+        line.send_batch(batch)
+        line.run(2)
+        line.clock.real_s += 0.08  # and 0.02 that the second step waits for more
+    during = line.value("stages_seconds_count")
+    line.run_until_quiet()
+    assert 2 <= during <= 4 and line.value("stages_seconds_count") <= 6
+    assert line.value("readings_kept_total") == 2000
+
+
+def test_rules_wait_for_the_stages_of_the_weather_that_a_station_shares(make: Callable[..., Line]) -> None:
+    """A station is seen until the first unseen reading of any station that it takes its weather from."""
+    other = SETTINGS[SETTINGS.index("[[surface.station]]") :].replace('name = "s1"', 'name = "s2"')
+    line = make(SETTINGS + other.partition('[[surface.station.probe]]\nname = "w1"')[0])
+    readings = record(16)
+    line.send_batch(readings[:32])
+    line.run(1)
+    assert [line.study.seen_until_ms(station) for station in ("s1", "s2")] == [START_MS, START_MS]
+    assert line.study.step() == "s1"
+    line.clock.real_s += 0.1
+    line.send_batch(readings[32:])
+    line.run(1)
+    assert line.study.step() == "s2"
+    assert line.study.seen_until_ms("s2") == START_MS + 8 * SLOT_MS
+    line.run_until_quiet()
+    assert line.study.seen_until_ms("s2") == FOREVER_MS
 
 
 def test_what_was_kept_but_not_worked_on_is_found_after_a_kill(make: Callable[..., Line]) -> None:
