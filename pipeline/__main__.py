@@ -56,7 +56,7 @@ def main(arguments: list[str] | None = None) -> int:
 
 
 def serve(config: SiteConfig) -> int:
-    """Run until SIGTERM or SIGINT, or until a part crashes."""
+    """Run until SIGTERM or SIGINT, or until a part crashes, or another service has taken the site."""
     pipeline = Pipeline(config)
     stopped: list[int] = []
     for name in (signal.SIGTERM, signal.SIGINT):
@@ -65,7 +65,7 @@ def serve(config: SiteConfig) -> int:
     while not stopped and not pipeline.wait(0.2):
         pass
     pipeline.stop()
-    return 1 if pipeline.crash else 0
+    return 1 if pipeline.crash or pipeline.starts_again else 0
 
 
 def redo(config: SiteConfig, station: str | None, first: datetime.date | None, last: datetime.date | None) -> int:

@@ -183,6 +183,7 @@ class Pipeline:
         self.crash = ""
         self.starts_again = False
         self.outside_notices: tuple[str, ...] = ()  # of what serves it: lines for the head of the pages, and for health
+        database.when_taken(self._taken)
 
     def start(self) -> None:
         """Start every part and return at once; see `health`."""
@@ -572,6 +573,11 @@ class Pipeline:
         log.critical("part_crashed name=%s", name, exc_info=bug)
         self.crash = f"{name} crashed: {bug!r}"
         self._ended.set()
+
+    def _taken(self) -> None:
+        """End: what is known here is older than what another service has written since."""
+        log.critical("site_taken reason=%s", self._stores.database.taken)
+        self.start_again()
 
     def _make_broker(self, mosquitto: Path | str | None) -> EmbeddedBroker | None:
         if self.config.broker.kind == "external":

@@ -16,6 +16,7 @@ from pathlib import Path
 
 from pipeline.errors import StoreAway, StoreDamaged, StoreFault, StoreForeign, StoreFull
 from pipeline.store.schema import migrate
+from pipeline.store.sql import words_of_transaction
 
 
 class SqliteConnection(sqlite3.Connection):
@@ -114,10 +115,7 @@ class Database:
         with self._lock, self._translated():
             if self.damage:
                 raise StoreDamaged(self.damage)
-            part = f"part_{self._depth}"
-            begin, end, undo = "BEGIN IMMEDIATE", "COMMIT", ["ROLLBACK"]
-            if self._depth:
-                begin, end, undo = f"SAVEPOINT {part}", f"RELEASE {part}", [f"ROLLBACK TO {part}", f"RELEASE {part}"]
+            begin, end, undo = words_of_transaction(self._depth)
             self._writer.execute(begin)
             self._depth += 1
             try:
@@ -213,6 +211,14 @@ class Database:
     def when_undone(self, forget: Callable[[], None]) -> None:
         """Have `forget` called whenever a transaction is undone: for whoever remembers what it learned in one."""
         self._when_undone.append(forget)
+
+    @property
+    def taken(self) -> str:
+        """Return nothing: a file is held by the lock of its folder, which no other process can take."""
+        return ""
+
+    def when_taken(self, tell: Callable[[], None]) -> None:
+        """Do nothing; see `taken`."""
 
     def close(self) -> None:
         """Close every connection. Nothing waits to be written: each transaction was synced by itself."""

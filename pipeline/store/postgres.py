@@ -2,8 +2,10 @@
 
 One connection writes, behind a lock; readers have their own. A connection that was lost is made anew at the next use,
 and the writer's holds the lock of the site again before anything is written: a service that lost the site to another
-cannot write. Every fault of the server or of the way to it leaves here as a StoreFault; a fault of our own SQL is a bug
-and is let through.
+cannot write. A process that is stopped loses the site too: the session that holds it is used every few seconds, and the
+server ends one that is not. Whoever takes a site counts its generation up; who finds another one than his own has stale
+states in memory, and writes nothing more. Every fault of the server or of the way to it leaves here as a StoreFault; a
+fault of our own SQL is a bug and is let through.
 
 Statements are the same as for SQLite (see `sql`); here they get the server's own marks of parameters, and the words of
 a table the server's types. Texts are compared by their bytes, as SQLite does, whatever the language of the server.
@@ -27,7 +29,7 @@ from psycopg.types.numeric import Int8BinaryDumper, Int8Dumper
 
 from pipeline.errors import StoreAway, StoreDamaged, StoreFault, StoreFull, StoreTaken
 from pipeline.store.schema import migrate, schema_of
-from pipeline.store.sql import Rows
+from pipeline.store.sql import Rows, words_of_transaction
 
 OLDEST_SERVER = 15
 SERVER_WITHIN_S = 5
@@ -35,6 +37,9 @@ LOCK_WAIT_MS = 5000  # for another process that writes in the same site, for exa
 LOST_MS = 15_000  # a server that acknowledges nothing for so long is taken for lost
 SPARE_SESSIONS = 8  # reading connections kept open; more are opened when needed and closed after
 PREPARE_AFTER = 2  # uses of a statement
+BEAT_S = 5.0  # how often a session that holds a site is used when nothing is written
+STOPPED_MS = 15_000  # a process that holds a site and does nothing on that session for so long is taken for stopped
+GENERATION_KEY = "store/generation"  # the note that counts how often the site was taken
 _SITE_LOCK, _WRITE_LOCK = 0x7566, 0x7577  # first half of the keys of our advisory locks; the second is the site's
 TO_MEND = "Nothing more is kept in it; the nodes keep their readings. Have the server looked after."
 
@@ -55,6 +60,13 @@ _TYPES = (
     (r"\) WITHOUT ROWID", ")"),
 )
 
+
+# Of `pg_locks l`: the session holds the lock of two halves, which `objsubid` tells from one of a single number, in our
+# database. [PostgreSQL 15, 54.12]
+_HOLDS = (
+    "l.locktype = 'advisory' AND l.granted AND l.classid = ? AND l.objid = ? AND l.objsubid = 2 "
+    "AND l.database = (SELECT oid FROM pg_database WHERE datname = current_database())"
+)
 
 _INSERT = re.compile(
     r"INSERT INTO (?P<table>\w+)(?: \((?P<columns>[^)]*)\))? VALUES \([?, ]+\)(?: (?P<conflict>ON CONFLICT .*))?"
@@ -162,6 +174,8 @@ class PostgresDatabase:
         Why nothing more is written; empty while nothing was found damaged.
     unreadable : dict of str to str
         As of `database.Database`.
+    taken : str
+        Why nothing more is written of a site that was held: another process has had it since. Empty while none has.
 
     Raises
     ------
@@ -177,8 +191,12 @@ class PostgresDatabase:
         self.schema = schema_of(site)
         self._dsn = dsn
         self._key = int.from_bytes(hashlib.sha256(site.encode()).digest()[:4], "big", signed=True)
+        self.taken = ""
         self._held = False
+        self._generation = 0  # of the site, when it was taken
         self._holder = 0  # the server's process that held the site for us last
+        self._when_taken: list[Callable[[], None]] = []
+        self._ended = threading.Event()
         self._lock = threading.RLock()
         self._depth = 0
         self._when_undone: list[Callable[[], None]] = []
@@ -189,8 +207,10 @@ class PostgresDatabase:
             self._writer = self._connect()
             try:
                 _refuse_old(self._writer.session, self.place)
+                self._end_stopped()
                 self._find_schema(make=make)
                 migrate(self._writer, self.place, self._tables)
+                self._end_when_idle("idle_in_transaction_session_timeout")
             except BaseException:
                 self._writer.close()
                 raise
@@ -201,9 +221,10 @@ class PostgresDatabase:
         return _place(self._dsn, self.schema)
 
     def hold_site(self) -> None:
-        """Hold the site for this process, on the connection that writes, until it is closed or lost.
+        """Hold the site for this process, on the connection that writes, until it is closed or taken by another.
 
-        From then on nothing is written by a connection that does not hold it.
+        From then on nothing is written by a connection that does not hold it, and nothing at all once another process
+        has had the site: what this one knows of it is old then.
 
         Raises
         ------
@@ -212,8 +233,18 @@ class PostgresDatabase:
         StoreAway
         """
         with self._lock, self._translated():
-            self._hold()
+            self._take_lock()
+            self._generation = self._count_up()
             self._held = True
+        threading.Thread(target=self._beat, name="hold", daemon=True).start()
+
+    def when_taken(self, tell: Callable[[], None]) -> None:
+        """Have `tell` called once another process has had the site, from whichever thread finds it; it returns at
+        once."""
+        with self._lock:
+            self._when_taken.append(tell)
+            if self.taken:
+                tell()
 
     @contextmanager
     def transaction(self) -> Iterator[_Session]:
@@ -224,17 +255,16 @@ class PostgresDatabase:
         StoreDamaged
             Once damage was found, before anything is tried.
         StoreTaken
-            When the connection was lost, and another process holds the site since.
+            When the connection was lost, and another process holds the site or has held it since.
         """
         with self._lock, self._translated():
+            if self.taken:
+                raise StoreTaken(self.taken)
             if self.damage:
                 raise StoreDamaged(self.damage)
             if self._depth == 0:
                 self._renew_writer()
-            part = f"part_{self._depth}"
-            begin, end, undo = "BEGIN IMMEDIATE", "COMMIT", ["ROLLBACK"]
-            if self._depth:
-                begin, end, undo = f"SAVEPOINT {part}", f"RELEASE {part}", [f"ROLLBACK TO {part}", f"RELEASE {part}"]
+            begin, end, undo = words_of_transaction(self._depth)
             writer = self._writer
             try:
                 writer.execute(begin)
@@ -306,6 +336,7 @@ class PostgresDatabase:
 
     def close(self) -> None:
         """Close every connection, and let the site go."""
+        self._ended.set()
         with self._lock, self._idle_lock:
             self._closed, self._held = True, False
             for session in [*self._idle, self._writer]:
@@ -361,16 +392,36 @@ class PostgresDatabase:
         for forget in self._when_undone:
             forget()
         self._writer = self._connect()
+        self._end_when_idle("idle_in_transaction_session_timeout")  # it would keep other writers out
         if self._held:
             try:
-                self._hold()
-            except BaseException:
+                self._take_lock()
+                self._refuse_stale()
+            except BaseException as err:
                 self._writer.close()
+                if isinstance(err, StoreTaken):
+                    self.taken = str(err)
+                    for tell in self._when_taken:
+                        tell()
                 raise
 
-    def _hold(self) -> None:
-        """Take the lock of the site. A lost connection of our own, which the server has not seen to be lost, is waited
-        for; no other is."""
+    def _beat(self) -> None:
+        """Use the session that holds the site every few seconds, so that it is lost only when the process is stopped.
+
+        Whoever is in a transaction uses it. After a stop this finds out first whether the site is still ours.
+        """
+        while not self._ended.wait(BEAT_S) and not self.taken:
+            if self._lock.acquire(blocking=False):
+                try:
+                    with suppress(StoreFault), self._translated():  # told by who has something to write
+                        self._renew_writer()
+                        self._writer.execute("SELECT 1")
+                finally:
+                    self._lock.release()
+
+    def _take_lock(self) -> None:
+        """Take the lock of the site, and have the server end the session when it is not used. A lost connection of our
+        own, which the server has not seen to be lost, is waited for; no other is."""
         if not self._try_lock():
             if self._ghost_holds():
                 self._await_lock()
@@ -378,26 +429,56 @@ class PostgresDatabase:
                 raise StoreTaken(
                     f"{self.place}: found the site held by another service, expected none. Stop the other first."
                 )
+        self._end_when_idle("idle_session_timeout")
         self._holder = self._writer.session.info.backend_pid
+
+    def _end_when_idle(self, setting: str) -> None:
+        """Have the server end the writing session when its process seems to be stopped."""
+        words = sql.SQL("SET {} = {}").format(sql.Identifier(setting), sql.Literal(STOPPED_MS))
+        self._writer.session.execute(words)
+
+    def _count_up(self) -> int:
+        """Count the generation of the site up, and return it."""
+        (counted,) = self._writer.execute(
+            "INSERT INTO note AS n VALUES (?, '1') "
+            "ON CONFLICT (key) DO UPDATE SET body = CAST(CAST(n.body AS BIGINT) + 1 AS TEXT) RETURNING body",
+            (GENERATION_KEY,),
+        ).fetchone()
+        return int(counted)
+
+    def _refuse_stale(self) -> None:
+        (found,) = self._writer.execute("SELECT body FROM note WHERE key = ?", (GENERATION_KEY,)).fetchone()
+        if int(found) != self._generation:
+            raise StoreTaken(
+                f"{self.place}: found that another service has had the site since, expected none. What this one knows "
+                "of it is old: it must start again."
+            )
 
     def _try_lock(self) -> bool:
         (taken,) = self._writer.execute(f"SELECT pg_try_advisory_lock({_SITE_LOCK}, {self._key})").fetchone()
         return bool(taken)
 
     def _ghost_holds(self) -> bool:
-        query = (
-            "SELECT count(*) FROM pg_locks WHERE locktype = 'advisory' AND granted AND pid = ? AND classid = ? "
-            "AND objid = ? AND objsubid = 2 "
-            "AND database = (SELECT oid FROM pg_database WHERE datname = current_database())"
-        )
-        (held,) = self._writer.execute(query, (self._holder, _SITE_LOCK, self._key & 0xFFFFFFFF)).fetchone()
+        query = f"SELECT count(*) FROM pg_locks l WHERE {_HOLDS} AND l.pid = ?"
+        (held,) = self._writer.execute(query, (_SITE_LOCK, self._key & 0xFFFFFFFF, self._holder)).fetchone()
         return bool(held)
+
+    def _end_stopped(self) -> None:
+        """End sessions that hold the site, or keep others from writing, and whose process has done nothing for too long
+        in the midst of a statement, for example of rows that are copied: there the server waits for ever."""
+        for lock in (_SITE_LOCK, _WRITE_LOCK):
+            self._writer.execute(
+                "SELECT pg_terminate_backend(l.pid, 1000) FROM pg_locks l JOIN pg_stat_activity a ON a.pid = l.pid "
+                f"WHERE {_HOLDS} AND a.wait_event_type = 'Client' "
+                f"AND a.state_change < clock_timestamp() - interval '{STOPPED_MS} milliseconds'",
+                (lock, self._key & 0xFFFFFFFF),
+            ).fetchall()
 
     def _await_lock(self) -> None:
         try:
             self._writer.execute(f"SELECT pg_advisory_lock({_SITE_LOCK}, {self._key})")
         except psycopg.errors.LockNotAvailable as err:
-            raise StoreTaken(
+            raise StoreAway(
                 f"{self.place}: found the site still held by this service's own lost connection, expected the "
                 "server to have ended it. It does so within half a minute; nothing need be done."
             ) from err

@@ -63,4 +63,18 @@ class SqlDatabase(Protocol):
 
     def when_undone(self, forget: Callable[[], None]) -> None: ...
 
+    @property
+    def taken(self) -> str:
+        """Return why nothing more is written in a site that was held: another process has had it. Empty while not."""
+
+    def when_taken(self, tell: Callable[[], None]) -> None: ...
+
     def close(self) -> None: ...
+
+
+def words_of_transaction(depth: int) -> tuple[str, str, tuple[str, ...]]:
+    """Return how a transaction inside so many others is begun, ended and undone: each but the outermost is a part."""
+    if not depth:
+        return "BEGIN IMMEDIATE", "COMMIT", ("ROLLBACK",)
+    part = f"part_{depth}"
+    return f"SAVEPOINT {part}", f"RELEASE {part}", (f"ROLLBACK TO {part}", f"RELEASE {part}")

@@ -22,6 +22,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from api.app import create_app
 from api.command import main as underturf
 from hardware.reading import Batch, Reading, decode_receipt, encode_batch, readings_topic, receipt_topic
+from pipeline.alerts.model import CLOSED, Change
 from pipeline.errors import StoreAway, StoreFault, StoreTaken
 from pipeline.service import Pipeline, load_settings
 from pipeline.store.journal import Journal
@@ -172,10 +173,6 @@ def test_a_service_that_lost_the_site_writes_nothing(postgres: PostgresServer, h
             wait_until(lambda: first._writer.is_lost, "the connection is seen to be lost")
             Journal(first).keep_note("worker/worked", {"seq": 1})
         assert Journal(second).note("worker/worked") == {"seq": 2 if held else 1}
-        second.close()
-        if held:
-            Journal(first).keep_note("worker/worked", {"seq": 3})  # free again: it takes it by itself
-            assert Journal(first).note("worker/worked") == {"seq": 3}
 
 
 def _taken(database: PostgresDatabase) -> bool:
@@ -183,6 +180,34 @@ def _taken(database: PostgresDatabase) -> bool:
         database.hold_site()
         return True
     return False
+
+
+def test_a_service_whose_site_another_had_ends_and_reads_it_anew(
+    ground: Ground, postgres: PostgresServer, tmp_path: Path
+) -> None:
+    """An alert opens and is closed by another service; the first, which knows it as open, ends, to be started again,
+    and the one that is started has it closed."""
+    pipeline = ground.pipeline
+    ground.hear(readings(10 * 24))
+    opened = pipeline._alerts._open()
+    assert opened
+    config, database = pipeline.config, pipeline._stores.database
+    assert isinstance(database, PostgresDatabase)
+    with psycopg.connect(postgres.dsn, autocommit=True) as connection:
+        connection.execute("SELECT pg_terminate_backend(%s)", (database._writer.session.info.backend_pid,))
+    with closing(PostgresDatabase(postgres.dsn, config.site.name)) as other:
+        wait_until(lambda: _taken(other), "the other has the site")
+        closed = opened[0].said(Change(CLOSED, ""), NOW_MS)
+        Journal(other).save_alerts({closed.key: closed.to_json()}, [])
+    with pytest.raises(StoreTaken, match="another service has had the site since"):
+        pipeline.journal.keep_note("a", {})
+    assert pipeline.wait(0.0) and pipeline.starts_again and not pipeline.crash
+    pipeline.stop()
+    again = Pipeline(config, mosquitto=None)
+    try:
+        assert {one.key for one in again._alerts._open()} == {one.key for one in opened} - {closed.key}
+    finally:
+        again.stop()
 
 
 def test_a_server_that_is_away_is_named_without_its_password(tmp_path: Path) -> None:

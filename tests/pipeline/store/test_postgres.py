@@ -8,7 +8,7 @@ import resource
 import select
 import signal
 import threading
-from contextlib import closing
+from contextlib import ExitStack, closing, suppress
 
 import psycopg
 import pytest
@@ -21,6 +21,7 @@ from pipeline.store.journal import Journal
 from pipeline.store.postgres import PostgresDatabase, about_server, spelt
 from pipeline.store.schema import LONGEST_SCHEMA, MIGRATIONS, Migration, schema_of
 from pipeline.store.series import SqlStore
+from tests.pipeline.conftest import wait_until
 from tests.pipeline.store.test_diary import CORE
 from tests.pipeline.store.test_journal import CHANNELS, FOREVER, T0_MS, batch
 
@@ -276,13 +277,67 @@ def test_a_lost_connection_of_our_own_is_waited_for_and_not_told_as_another_serv
                 Journal(database).keep_note("a", {"b": 1})
                 assert Journal(database).note("a") == {"b": 1}
             else:
-                with pytest.raises(StoreTaken, match="this service's own lost connection"):
+                with pytest.raises(StoreAway, match="this service's own lost connection"):
                     Journal(database).keep_note("a", {"b": 1})
+                assert not database.taken
         finally:
             if ends:
                 going_on.join()
             else:
                 os.kill(ghost, signal.SIGCONT)
+
+
+@pytest.mark.parametrize("where", ["idle", "in a transaction", "in a copy"])
+def test_a_stopped_process_loses_the_site_wherever_it_was_stopped(postgres, site, monkeypatch, where):
+    """No heartbeat comes any more: the server ends the session, or, in the midst of a statement, who wants the site
+    does. When the first goes on, the second has been at work: it writes nothing more, not even once it is free."""
+    monkeypatch.setattr("pipeline.store.postgres.BEAT_S", 3600.0)
+    monkeypatch.setattr("pipeline.store.postgres.STOPPED_MS", 300)
+    told = []
+    with closing(PostgresDatabase(postgres.dsn, site)) as first, ExitStack() as stopped:
+        first.hold_site()
+        first.when_taken(lambda: told.append(first.taken))
+        if where != "idle":
+            first._writer.execute("BEGIN IMMEDIATE")
+        if where == "in a copy":
+            stopped.enter_context(suppress(psycopg.Error))
+            copy = psycopg.Cursor(first._writer.session).copy("COPY note FROM STDIN")
+            stopped.enter_context(copy).write_row(("a", "{}"))
+        if where == "in a copy":
+            first._ended.wait(0.4)
+        else:
+            wait_until(lambda: first._writer.is_lost, "the server ends the session by itself")
+        with closing(PostgresDatabase(postgres.dsn, site)) as second:
+            wait_until(lambda: took(second), "the site is free")
+            Journal(second).keep_note("b", {"by": "second"})
+        for _ in range(2):
+            with pytest.raises(StoreTaken, match="another service has had the site since"):
+                Journal(first).keep_note("b", {"by": "first"})
+        assert told == [first.taken] and Journal(first).note("b") == {"by": "second"}
+
+
+def test_a_process_that_writes_nothing_keeps_the_site(postgres, site, monkeypatch):
+    """Its heartbeats come oftener than the server waits for; the session stays the same."""
+    monkeypatch.setattr("pipeline.store.postgres.BEAT_S", 0.05)
+    monkeypatch.setattr("pipeline.store.postgres.STOPPED_MS", 400)
+    with (
+        closing(PostgresDatabase(postgres.dsn, site)) as first,
+        closing(PostgresDatabase(postgres.dsn, site)) as second,
+    ):
+        first.hold_site()
+        writer = first._writer
+        for _ in range(10):
+            assert not took(second)
+            first._ended.wait(0.1)
+        assert first._writer is writer and not writer.is_lost
+
+
+def took(database):
+    """Whether a process could take the site."""
+    with suppress(StoreTaken):
+        database.hold_site()
+        return True
+    return False
 
 
 def go_on_when_waited_for(dsn, ghost):
