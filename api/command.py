@@ -70,6 +70,12 @@ def _parser() -> argparse.ArgumentParser:
     serve = commands.add_parser("serve", help="broker, pipeline and pages in one service")
     add_log_level(serve)
     serve.set_defaults(run=_serve)
+    work = commands.add_parser("work", help="one of several workers over many sites that are kept in PostgreSQL")
+    add_log_level(work)
+    work.add_argument("sites", metavar="SITES", type=Path, help="folder of the settings, NAME.toml a site")
+    work.add_argument("--own", type=Path, default=Path("work"), metavar="DIR", help="this worker's own folder (work)")
+    work.add_argument("--port", type=int, default=8421, help="where it tells this machine how it fares (8421)")
+    work.set_defaults(run=_work)
     check = commands.add_parser("check", help="read the configuration and say every fault in it")
     check.set_defaults(run=_check)
     certificate = commands.add_parser(
@@ -238,6 +244,14 @@ def _serve(parsed: argparse.Namespace) -> int:
         code = serve(config, told_to_stop)
         if code != START_AGAIN:
             return code
+
+
+def _work(parsed: argparse.Namespace) -> int:
+    from api.work import work
+    from pipeline.run.log import start_log
+
+    start_log(parsed.log_level)
+    return work(parsed.sites, parsed.own, parsed.port, parsed.environment)
 
 
 def _check(parsed: argparse.Namespace) -> int:

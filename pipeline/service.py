@@ -46,7 +46,7 @@ from pipeline.store.backup import BackupRecord, ask_for_backups, read_record
 from pipeline.store.custody import CustodyNotice, custody_notices
 from pipeline.store.integrity import IntegrityCheck
 from pipeline.store.journal import QuarantineSize
-from pipeline.store.opening import Feeder, lock_folder, open_stores
+from pipeline.store.opening import SPARE_SESSIONS, Feeder, lock_folder, open_stores
 from pipeline.texts import later, say, say_many, use
 from pipeline.units import DAY_MS
 from pipeline.worker import HEALTH_KEY, Worker
@@ -91,6 +91,8 @@ class Pipeline:
         In place of the one the settings name.
     mosquitto : Path or None, optional
         The mosquitto of an embedded broker; None for the Python broker. Found on PATH when not given.
+    spare_sessions : int, optional
+        How many reading sessions with a PostgreSQL server stay open; few where one process serves many sites.
 
     Raises
     ------
@@ -101,7 +103,12 @@ class Pipeline:
     """
 
     def __init__(
-        self, config: SiteConfig, *, clock: Clock | None = None, mosquitto: Path | str | None = "find"
+        self,
+        config: SiteConfig,
+        *,
+        clock: Clock | None = None,
+        mosquitto: Path | str | None = "find",
+        spare_sessions: int = SPARE_SESSIONS,
     ) -> None:
         use(config.site.language)
         self.config = config
@@ -110,12 +117,27 @@ class Pipeline:
         self.metrics, self.changes = Metrics(), Changes()
         self._lock_file = lock_folder(config.data.dir)
         try:
-            self._stores = open_stores(config)
+            self._stores = open_stores(config, spare_sessions=spare_sessions)
         except BaseException:
             self._lock_file.close()
             raise
         self.journal, self.store, self.diary = self._stores.journal, self._stores.store, self._stores.diary
         self.people = self._stores.people
+        self._parts: list[Part] = []
+        self._ended = threading.Event()
+        self.crash = ""
+        self.starts_again = False
+        self.outside_notices: tuple[str, ...] = ()  # of what serves it: lines for the head of the pages, and for health
+        try:
+            self._make_parts(mosquitto)
+        except BaseException:  # the site is let go
+            self._stores.close()
+            self._lock_file.close()
+            raise
+
+    def _make_parts(self, mosquitto: Path | str | None) -> None:
+        """Make every part of it and wire them; none runs yet."""
+        config = self.config
         if isinstance(self.clock, SystemClock):
             self.clock.resume(max((one.heard_at_ms for one in self.journal.outboxes()), default=0))
         if config.backup.dir is not None:
@@ -131,7 +153,8 @@ class Pipeline:
         )
         self._keeping_check = threading.Lock()
         self._broker = self._make_broker(mosquitto)
-        self._ingest = Ingest(config.broker, config.site.name, self.metrics, self.clock)
+        moves = config.store.kind == "postgresql"
+        self._ingest = Ingest(config.broker, config.site.name, self.metrics, self.clock, moves=moves)
         self._server = self._stores.server
         self._feeder = None if self._server is None else Feeder(self.journal, self._server)
         self.context = StationContexts(config, self.diary, self.store)
@@ -178,24 +201,21 @@ class Pipeline:
         self._heartbeat = None if told.heartbeat is None else Heartbeat(
             told.heartbeat, told.heartbeat_min * 60.0, config.site.name, lambda: self.ready, self.metrics, self.clock
         )  # fmt: skip
-        self._parts: list[Part] = []
-        self._ended = threading.Event()
-        self.crash = ""
-        self.starts_again = False
-        self.outside_notices: tuple[str, ...] = ()  # of what serves it: lines for the head of the pages, and for health
         database.when_taken(self._taken)
 
     def start(self) -> None:
         """Start every part and return at once; see `health`."""
-        if self._broker is not None:
-            self._parts.append(Part("broker", self._broker, self._crashed))
-        self._parts.append(Part("ingest", self._ingest, self._crashed))
-        self._parts.append(Part("notify", self._notifier, self._crashed))
-        if self._heartbeat is not None:
-            self._parts.append(Part("heartbeat", self._heartbeat, self._crashed))
-        self._parts.append(Part("advisor", self._advisor, self._crashed))
-        self._parts.append(Part("integrity", self._integrity, self._crashed))
-        self._parts.append(Part("worker", self._worker, self._crashed))
+        parts = {
+            "broker": self._broker,
+            "ingest": self._ingest,
+            "notify": self._notifier,
+            "heartbeat": self._heartbeat,
+            "advisor": self._advisor,
+            "integrity": self._integrity,
+            "worker": self._worker,
+        }
+        site = self.config.site.name
+        self._parts += [Part(name, part, self._crashed, site) for name, part in parts.items() if part is not None]
 
     def stop(self) -> None:
         """End every part, the worker first and the broker last, and close what is kept."""
@@ -468,9 +488,7 @@ class Pipeline:
 
         `state` is `ok`, or `degraded` with the `reasons` in words.
         """
-        custody = self.custody()
-        reasons = [reason for reason in self._reasons() if reason]
-        reasons += [f"custody: {notice.text}" for notice in custody if notice.is_conflict]
+        custody, reasons = self.custody(), self.reasons()
         disk, note = shutil.disk_usage(self.config.data.dir), self.clock_note()
         return {
             "state": "degraded" if reasons else "ok",
@@ -508,7 +526,12 @@ class Pipeline:
         """Return whether readings can arrive and be committed."""
         return not self.crash and self._ingest.connected and not self._worker.keeping.reason
 
-    def _reasons(self) -> list[str]:
+    def reasons(self) -> list[str]:
+        """Return in words what is not as it should be; nothing where all is well."""
+        custody = [f"custody: {notice.text}" for notice in self.custody() if notice.is_conflict]
+        return [*(reason for reason in self._part_reasons() if reason), *custody]
+
+    def _part_reasons(self) -> list[str]:
         broker = "" if self._broker is None or self._broker.up else f"broker: {self._broker.away}"
         known = None if self._server is None else self._server.server
         unseen = "" if self._heartbeat is None else self._heartbeat.beating.reason
@@ -576,6 +599,7 @@ class Pipeline:
 
     def _taken(self) -> None:
         """End: what is known here is older than what another service has written since."""
+        self._ingest.replaced = True
         log.critical("site_taken reason=%s", self._stores.database.taken)
         self.start_again()
 

@@ -103,6 +103,9 @@ class Ingest:
         Jitter of the waits between connections.
     guest : bool
         A guest only tells: it hears nothing, says nothing of the server's state, and may come beside a running server.
+    moves : bool
+        Whether other processes take the site over: then the broker keeps nothing for this one while it is away, and the
+        nodes send again what was not receipted.
     """
 
     def __init__(
@@ -115,8 +118,10 @@ class Ingest:
         max_queue: int = MAX_QUEUE_MESSAGES,
         rng: random.Random | None = None,
         guest: bool = False,
+        moves: bool = False,
     ) -> None:
         self.connected = False
+        self.replaced = False  # by another process that has the site: it says how the server is
         self.away = "not connected yet"
         self._broker, self._site, self._metrics, self._clock = broker, site, metrics, clock
         self._queue: queue.Queue[Arrival] = queue.Queue(max_queue)
@@ -128,7 +133,7 @@ class Ingest:
         self._unsent: dict[tuple[str, str, str], None] = {}
         self._words: dict[str, _Word] = {}
         self._notices: dict[str, Notice] = {}
-        self._guest = guest
+        self._guest, self._moves = guest, moves
         self._lock = threading.Lock()
         self._refused = False
         self._open = False
@@ -225,7 +230,7 @@ class Ingest:
         try:
             if self.connected:
                 self._send_waiting()
-                if not self._guest:
+                if not self._guest and not self.replaced:
                     self._say_state("down")
             if self._open:
                 self._client.loop_write()
@@ -241,7 +246,7 @@ class Ingest:
         client = mqtt.Client(
             CallbackAPIVersion.VERSION2,
             client_id="" if self._guest else f"underturf-pipeline-{self._site}",
-            clean_session=self._guest,
+            clean_session=self._guest or self._moves,
             protocol=MQTTProtocolVersion.MQTTv311,
             manual_ack=True,
             reconnect_on_failure=False,
@@ -270,7 +275,7 @@ class Ingest:
     def _connect(self, stop: threading.Event) -> None:
         if self._generation > 0:
             self._clock.wait(self._backoff.next_s(), stop)
-            if stop.is_set():
+            if stop.is_set() or self.replaced:  # the broker has one connection of a name: it would end the other's
                 return
             self._metrics.reconnects.inc()
         self._generation += 1

@@ -9,6 +9,11 @@ LOG_LEVELS = ("debug", "info", "warning", "error")
 _working = threading.local()
 
 
+def log_site(site: str) -> None:
+    """Have every line that this thread logs from now on say of which site it is; none for the one of the process."""
+    _working.site = {"site": site} if site else {}
+
+
 def log_fields(**fields: str) -> None:
     """Set the fields of every line that this thread logs from now on, `station` or `node`, in place of those before."""
     _working.fields = fields
@@ -22,7 +27,7 @@ class FieldFormatter(logging.Formatter):
         self._site = {"site": site} if site else {}
 
     def format(self, record: logging.LogRecord) -> str:
-        fields = {**self._site, **getattr(_working, "fields", {})}
+        fields = {**self._site, **getattr(_working, "site", {}), **getattr(_working, "fields", {})}
         record.fields = "".join(f" {name}={value}" for name, value in fields.items())
         return super().format(record)
 

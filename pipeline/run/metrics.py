@@ -6,12 +6,35 @@ it decides nothing.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 
-from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram, generate_latest
+from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram, Metric, generate_latest
+from prometheus_client.registry import Collector
 
 CONTENT_TYPE = "text/plain; version=0.0.4; charset=utf-8"
 _PREFIX = "underturf"
+
+
+def text_of_sites(sites: Mapping[str, Metrics]) -> bytes:
+    """Return the metrics of several sites in the Prometheus text form, each sample with the `site` it is of."""
+    families: dict[str, Metric] = {}
+    for site, metrics in sites.items():
+        for one in metrics.registry.collect():
+            family = families.setdefault(one.name, Metric(one.name, one.documentation, one.type, one.unit))
+            family.samples += [sample._replace(labels={**sample.labels, "site": site}) for sample in one.samples]
+    registry = CollectorRegistry()
+    registry.register(_Collected(families.values()))
+    return generate_latest(registry)
+
+
+class _Collected(Collector):
+    """Families of samples that were taken already."""
+
+    def __init__(self, families: Iterable[Metric]) -> None:
+        self._families = families
+
+    def collect(self) -> Iterable[Metric]:
+        return self._families
 
 
 class Metrics:

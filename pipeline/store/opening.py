@@ -34,10 +34,11 @@ from pipeline.store.sql import SqlDatabase
 
 if TYPE_CHECKING:
     from pipeline.store.influx import InfluxStore
-    from pipeline.store.postgres import PostgresDatabase
+    from pipeline.store.postgres import PostgresDatabase, WorkerSession
 
 JOURNAL_FILE, LOCK_FILE = "journal.db", "pipeline.lock"
 DATA_DIR_MODE = 0o750
+SPARE_SESSIONS = 8  # reading connections to a server kept open; more are opened when needed and closed after
 SET_ASIDE = ".before-restore-"  # how a folder with the data from before a restore begins
 
 
@@ -62,8 +63,8 @@ class Stores:
         self.database.close()
 
 
-def open_stores(config: SiteConfig) -> Stores:
-    """Open the stores that the settings name.
+def open_stores(config: SiteConfig, *, spare_sessions: int = SPARE_SESSIONS) -> Stores:
+    """Open the stores that the settings name; so many reading sessions with a PostgreSQL server stay open.
 
     Raises
     ------
@@ -78,7 +79,11 @@ def open_stores(config: SiteConfig) -> Stores:
             f"{folder / JOURNAL_FILE}: found none, and the one from before in {aside[-1]}: a restore was cut short. "
             "Restore the backup once more, with --replace."
         )
-    database: SqlDatabase = Database(folder / JOURNAL_FILE) if in_file else _open_postgres(config, make=True, hold=True)
+    database: SqlDatabase = (
+        Database(folder / JOURNAL_FILE)
+        if in_file
+        else _open_postgres(config, make=True, hold=True, spare_sessions=spare_sessions)
+    )
     channels = Channels()
     feeding = config.store.kind == "influx"
     journal = Journal(database, feeding=feeding, channels=channels)
@@ -89,9 +94,13 @@ def open_stores(config: SiteConfig) -> Stores:
     return Stores(database, journal, server, diary, people, server)
 
 
-def _open_postgres(config: SiteConfig, *, make: bool, hold: bool) -> PostgresDatabase:
+def _open_postgres(
+    config: SiteConfig, *, make: bool, hold: bool, spare_sessions: int = SPARE_SESSIONS
+) -> PostgresDatabase:
     """Open the database of a site, made there if asked for, and with `hold` held for this process."""
-    opened: PostgresDatabase = _postgres().PostgresDatabase(_dsn(config), config.site.name, make=make)
+    opened: PostgresDatabase = _postgres().PostgresDatabase(
+        dsn_of(config), config.site.name, make=make, spare_sessions=spare_sessions
+    )
     if hold:
         try:
             opened.hold_site()
@@ -109,9 +118,22 @@ def _postgres() -> ModuleType:
     return postgres
 
 
-def _dsn(config: SiteConfig) -> str:
+def dsn_of(config: SiteConfig) -> str:
+    """Return the connection string of a site that is kept on a PostgreSQL server."""
     assert config.store.dsn_file is not None, "the settings ask for it"
     return read_secret(config.store.dsn_file)
+
+
+def worker_session(dsn: str) -> WorkerSession:
+    """Return a worker's session with the server of many sites. It is not asked for anything yet.
+
+    Raises
+    ------
+    StoreAway
+        When the program is not installed with what speaks to such a server.
+    """
+    session: WorkerSession = _postgres().WorkerSession(dsn)
+    return session
 
 
 def open_server_store(config: SiteConfig, *, redated: Callable[[], Sequence[RedatedSpan]] = tuple) -> InfluxStore:
@@ -139,7 +161,7 @@ def meet_server(config: SiteConfig) -> tuple[str, ...]:
     if config.store.kind == "sqlite":
         return ()
     if config.store.kind == "postgresql":
-        about, *warnings = _postgres().about_server(_dsn(config), config.site.name)
+        about, *warnings = _postgres().about_server(dsn_of(config), config.site.name)
         return (f"store: {about}", *(f"store: warning: {warning}" for warning in warnings))
     with closing(open_server_store(config)) as store:
         server = store.meet()

@@ -35,12 +35,12 @@ OLDEST_SERVER = 15
 SERVER_WITHIN_S = 5
 LOCK_WAIT_MS = 5000  # for another process that writes in the same site, for example a command
 LOST_MS = 15_000  # a server that acknowledges nothing for so long is taken for lost
-SPARE_SESSIONS = 8  # reading connections kept open; more are opened when needed and closed after
 PREPARE_AFTER = 2  # uses of a statement
 BEAT_S = 5.0  # how often a session that holds a site is used when nothing is written
 STOPPED_MS = 15_000  # a process that holds a site and does nothing on that session for so long is taken for stopped
 GENERATION_KEY = "store/generation"  # the note that counts how often the site was taken
-_SITE_LOCK, _WRITE_LOCK = 0x7566, 0x7577  # first half of the keys of our advisory locks; the second is the site's
+# First half of the keys of our advisory locks; the second is the site's, or 0 for that which every worker shares.
+_SITE_LOCK, _WRITE_LOCK, _WORKER_LOCK = 0x7566, 0x7577, 0x7578
 TO_MEND = "Nothing more is kept in it; the nodes keep their readings. Have the server looked after."
 
 _DAMAGED = {"XX001", "XX002"}
@@ -61,12 +61,16 @@ _TYPES = (
 )
 
 
-# Of `pg_locks l`: the session holds the lock of two halves, which `objsubid` tells from one of a single number, in our
-# database. [PostgreSQL 15, 54.12]
+# Of `pg_locks l`: a lock of our database with this first half of its key, which `objsubid` tells from one of a single
+# number. [PostgreSQL 15, 54.12]
 _HOLDS = (
-    "l.locktype = 'advisory' AND l.granted AND l.classid = ? AND l.objid = ? AND l.objsubid = 2 "
+    "l.locktype = 'advisory' AND l.granted AND l.classid = ? AND l.objsubid = 2 "
     "AND l.database = (SELECT oid FROM pg_database WHERE datname = current_database())"
 )
+_END_STOPPED = (
+    f"SELECT pg_terminate_backend(l.pid, 1000) FROM pg_locks l JOIN pg_stat_activity a ON a.pid = l.pid WHERE {_HOLDS}"
+)
+_IS_STOPPED = "a.wait_event_type = 'Client' AND a.state_change < clock_timestamp() - interval '{} milliseconds'"
 
 _INSERT = re.compile(
     r"INSERT INTO (?P<table>\w+)(?: \((?P<columns>[^)]*)\))? VALUES \([?, ]+\)(?: (?P<conflict>ON CONFLICT .*))?"
@@ -167,6 +171,8 @@ class PostgresDatabase:
         Whose tables are meant.
     make : bool
         Whether they are made when there are none.
+    spare_sessions : int
+        Reading sessions that stay open; more are opened when needed and closed after.
 
     Attributes
     ----------
@@ -185,12 +191,12 @@ class PostgresDatabase:
         When a later version wrote the tables, or they are another program's.
     """
 
-    def __init__(self, dsn: str, site: str, *, make: bool = True) -> None:
+    def __init__(self, dsn: str, site: str, *, make: bool = True, spare_sessions: int = 8) -> None:
         self.damage = ""
         self.unreadable: dict[str, str] = {}
         self.schema = schema_of(site)
         self._dsn = dsn
-        self._key = int.from_bytes(hashlib.sha256(site.encode()).digest()[:4], "big", signed=True)
+        self._key = _key_of(site)
         self.taken = ""
         self._held = False
         self._generation = 0  # of the site, when it was taken
@@ -202,6 +208,7 @@ class PostgresDatabase:
         self._when_undone: list[Callable[[], None]] = []
         self._closed = False
         self._idle: list[_Session] = []
+        self._spare_sessions = spare_sessions
         self._idle_lock = threading.Lock()
         with self._translated():
             self._writer = self._connect()
@@ -289,7 +296,7 @@ class PostgresDatabase:
                 session.close()
                 raise
             with self._idle_lock:
-                if len(self._idle) < SPARE_SESSIONS and not self._closed:
+                if len(self._idle) < self._spare_sessions and not self._closed:
                     self._idle.append(session)
                     return
             session.close()
@@ -344,33 +351,14 @@ class PostgresDatabase:
             self._idle.clear()
 
     def _connect(self, *, reading: bool = False) -> _Session:
-        connection = psycopg.connect(
+        connection = _connected(
             self._dsn,
-            autocommit=True,
-            connect_timeout=SERVER_WITHIN_S,
-            application_name="underturf",
-            tcp_user_timeout=LOST_MS,
-            prepare_threshold=PREPARE_AFTER,
-            keepalives_idle=5,  # a server that is gone while nothing is sent is seen after these seconds
-            keepalives_interval=5,
-            keepalives_count=3,
-        )
-        for dumper in (Int8Dumper, Int8BinaryDumper):
-            connection.adapters.register_dumper(int, dumper)
-        settings = [
             sql.SQL("SET search_path TO {}").format(sql.Identifier(self.schema)),
             sql.SQL("SET default_transaction_read_only = {}").format(sql.SQL("on" if reading else "off")),
             sql.SQL("SET synchronous_commit = {}").format(sql.SQL("on")),
             sql.SQL("SET lock_timeout = {}").format(sql.Literal(LOCK_WAIT_MS)),
-            # A machine that is gone lets go of the site after these seconds, and not after hours.
-            sql.SQL("SET tcp_keepalives_idle = 10; SET tcp_keepalives_interval = 5; SET tcp_keepalives_count = 3"),
             sql.SQL("SET client_min_messages = {}").format(sql.SQL("error")),
-        ]
-        try:
-            connection.execute(sql.SQL("; ").join(settings))
-        except BaseException:
-            connection.close()
-            raise
+        )
         return _Session(connection, self.unreadable, self._key)
 
     def _idle_session(self) -> _Session | None:
@@ -459,7 +447,7 @@ class PostgresDatabase:
         return bool(taken)
 
     def _ghost_holds(self) -> bool:
-        query = f"SELECT count(*) FROM pg_locks l WHERE {_HOLDS} AND l.pid = ?"
+        query = f"SELECT count(*) FROM pg_locks l WHERE {_HOLDS} AND l.objid = ? AND l.pid = ?"
         (held,) = self._writer.execute(query, (_SITE_LOCK, self._key & 0xFFFFFFFF, self._holder)).fetchone()
         return bool(held)
 
@@ -467,12 +455,8 @@ class PostgresDatabase:
         """End sessions that hold the site, or keep others from writing, and whose process has done nothing for too long
         in the midst of a statement, for example of rows that are copied: there the server waits for ever."""
         for lock in (_SITE_LOCK, _WRITE_LOCK):
-            self._writer.execute(
-                "SELECT pg_terminate_backend(l.pid, 1000) FROM pg_locks l JOIN pg_stat_activity a ON a.pid = l.pid "
-                f"WHERE {_HOLDS} AND a.wait_event_type = 'Client' "
-                f"AND a.state_change < clock_timestamp() - interval '{STOPPED_MS} milliseconds'",
-                (lock, self._key & 0xFFFFFFFF),
-            ).fetchall()
+            ended = f"{_END_STOPPED} AND l.objid = ? AND {_IS_STOPPED.format(STOPPED_MS)}"
+            self._writer.execute(ended, (lock, self._key & 0xFFFFFFFF)).fetchall()
 
     def _await_lock(self) -> None:
         try:
@@ -513,6 +497,83 @@ class PostgresDatabase:
             if isinstance(fault, StoreDamaged):
                 self.damage = self.damage or str(fault)
             raise fault from err
+
+
+class WorkerSession:
+    """A worker's session with the server on which many sites are kept: who lives, and which sites somebody holds.
+
+    A worker lives as long as its session holds a shared lock; it must ask for something at least every few seconds, or
+    it is taken for stopped. A lost session is made anew at the next question.
+
+    Raises
+    ------
+    StoreAway
+        Each method, when the server cannot be asked.
+    """
+
+    def __init__(self, dsn: str) -> None:
+        self._dsn, self._place = dsn, _place(dsn, "public")
+        self._session: _Session | None = None
+
+    def live(self) -> int:
+        """Return how many workers live, this one among them."""
+        (number,) = self._ask(f"SELECT count(*) FROM pg_locks l WHERE {_HOLDS}", (_WORKER_LOCK,)).fetchone()
+        return int(number)
+
+    def held(self, sites: Iterable[str]) -> set[str]:
+        """Return those of some sites that a process holds. A session of one that is stopped is ended first."""
+        self._ask(f"{_END_STOPPED} AND {_IS_STOPPED.format(STOPPED_MS)}", (_SITE_LOCK,)).fetchall()
+        keys = {key for (key,) in self._ask(f"SELECT l.objid FROM pg_locks l WHERE {_HOLDS}", (_SITE_LOCK,))}
+        return {site for site in sites if _key_of(site) & 0xFFFFFFFF in keys}
+
+    def close(self) -> None:
+        """Live no more."""
+        if self._session is not None:
+            self._session.close()
+
+    def _ask(self, statement: str, parameters: Sequence[Any]) -> Rows:
+        try:
+            if self._session is None or self._session.is_lost:
+                self.close()
+                timeout = sql.SQL("SET idle_session_timeout = {}").format(sql.Literal(STOPPED_MS))
+                self._session = _Session(_connected(self._dsn, timeout), {}, 0)
+                self._session.execute(f"SELECT pg_advisory_lock_shared({_WORKER_LOCK}, 0)")
+            return self._session.execute(statement, parameters)
+        except psycopg.Error as err:
+            fault = _fault(err, self._place)
+            if fault is None:
+                raise
+            raise fault from err
+
+
+def _key_of(site: str) -> int:
+    """Return the second half of the keys of a site's locks, a signed number of 32 bits."""
+    return int.from_bytes(hashlib.sha256(site.encode()).digest()[:4], "big", signed=True)
+
+
+def _connected(dsn: str, *settings: sql.Composable) -> psycopg.Connection[TupleRow]:
+    """Connect, and set what each session has and what this one has besides."""
+    connection = psycopg.connect(
+        dsn,
+        autocommit=True,
+        connect_timeout=SERVER_WITHIN_S,
+        application_name="underturf",
+        tcp_user_timeout=LOST_MS,
+        prepare_threshold=PREPARE_AFTER,
+        keepalives_idle=5,  # a server that is gone while nothing is sent is seen after these seconds
+        keepalives_interval=5,
+        keepalives_count=3,
+    )
+    for dumper in (Int8Dumper, Int8BinaryDumper):
+        connection.adapters.register_dumper(int, dumper)
+    # A machine that is gone lets go of the site after these seconds, and not after hours.
+    alive = sql.SQL("SET tcp_keepalives_idle = 10; SET tcp_keepalives_interval = 5; SET tcp_keepalives_count = 3")
+    try:
+        connection.execute(sql.SQL("; ").join([alive, *settings]))
+    except BaseException:
+        connection.close()
+        raise
+    return connection
 
 
 def about_server(dsn: str, site: str) -> tuple[str, ...]:

@@ -1,0 +1,150 @@
+"""Workers over many sites of one server: who holds what, what stops one site alone, and how they are asked about it.
+
+Expected values: the share by counting, and the promise that what one lets go the other takes.
+"""
+
+from __future__ import annotations
+
+import os
+import random
+import shutil
+import subprocess
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack
+from pathlib import Path
+
+import pytest
+from fastapi.testclient import TestClient
+
+from api.work import worker_app
+from pipeline import many_sites
+from pipeline.many_sites import SiteWorker
+from pipeline.run.clock import SystemClock
+from pipeline.site.settings import ConfigFault
+from tests.api.site import SETTINGS
+from tests.pipeline.conftest import run_steps, wait_until
+from tests.ports import unused_port
+from tests.postgres_server import PostgresServer
+
+
+@pytest.fixture
+def own_postgres(postgres: PostgresServer) -> Iterator[PostgresServer]:
+    """A server on which no other test has a worker."""
+    server = PostgresServer(postgres.programs).start()
+    yield server
+    server.remove()
+
+
+@pytest.fixture
+def broker_port(tmp_path: Path, need_program: Callable[[str], str]) -> Iterator[int]:
+    """A broker that is not embedded."""
+    port, conf = unused_port(), tmp_path / "broker.conf"
+    conf.write_text(f"listener {port} 127.0.0.1\nallow_anonymous true\npersistence false\n")
+    process = subprocess.Popen([need_program("mosquitto"), "-c", conf], stderr=subprocess.DEVNULL)
+    yield port
+    process.kill()
+    process.wait()
+
+
+def write_sites(folder: Path, server: PostgresServer, port: int, number: int) -> list[str]:
+    """Write the settings of so many sites, which have names of their own; return these."""
+    folder.mkdir()
+    (folder / "dsn").write_text(server.dsn)
+    (folder / "dsn").chmod(0o600)
+    run = os.urandom(4).hex()
+    for n in range(number):
+        text = SETTINGS.replace('name = "meadow"', f'name = "t{run}-{n}"', 1)
+        text += f'\n[broker]\nkind = "external"\nport = {port}\n[store]\nkind = "postgresql"\ndsn_file = "dsn"\n'
+        (folder / f"{n}.toml").write_text(text)
+    return [f"t{run}-{n}" for n in range(number)]
+
+
+def held(*workers: SiteWorker) -> list[list[str]]:
+    """Which sites each worker holds, in order of their names."""
+    return [sorted(worker.pipelines()) for worker in workers]
+
+
+def held_by_any(*workers: SiteWorker) -> list[str]:
+    """Which sites workers hold together; one that two hold stands there twice."""
+    return sorted(site for sites in held(*workers) for site in sites)
+
+
+def test_workers_share_sites_and_take_over_and_a_broken_file_stops_one_site_alone(
+    own_postgres: PostgresServer, broker_port: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One holds all three; a second comes, and they have two and one; a file that is spoilt stops that site and says
+    so, mended it runs again; the second goes, and the first has all. Each tells of itself."""
+    monkeypatch.setattr(many_sites, "SITES_LOOK_S", 0.05)
+    sites = write_sites(tmp_path / "sites", own_postgres, broker_port, 3)
+
+    def worker(name: str) -> SiteWorker:
+        return SiteWorker(tmp_path / "sites", tmp_path / name, SystemClock(), rng=random.Random(1))
+
+    with ExitStack() as first_runs, ExitStack() as second_runs:
+        first = first_runs.enter_context(run_steps(worker("first")))
+        wait_until(lambda: held(first) == [sites], "the first holds all")
+        wait_until(lambda: all(one.ready for one in first.pipelines().values()), "they are ready")
+        second = second_runs.enter_context(run_steps(worker("second")))
+        wait_until(lambda: sorted(map(len, held(first, second))) == [1, 2], "they have a share each")
+        assert held_by_any(first, second) == sites
+        assert (first.health()["workers"], first.health()["share"]) == (2, 2)
+
+        good = (tmp_path / "sites" / "0.toml").read_text()
+        (tmp_path / "sites" / "0.toml").write_text(good.replace("clay_loam", "custard"))
+        wait_until(lambda: sites[0] not in held_by_any(first, second), "the broken one is stopped")
+        wait_until(lambda: len(held_by_any(first, second)) == 2, "the others are held")
+        told = TestClient(worker_app(first)).get("/healthz").json()
+        assert told["state"] == "degraded" and any("0: stopped: 0.toml: " in one for one in told["reasons"])
+        (tmp_path / "sites" / "0.toml").write_text(good)
+        wait_until(lambda: held_by_any(first, second) == sites, "it runs again")
+
+        second_runs.close()
+        wait_until(lambda: held(first) == [sites], "the first holds all again")
+        metrics = TestClient(worker_app(first)).get("/metrics").text
+        for site in sites:
+            assert f'underturf_ingest_connected{{site="{site}"}} ' in metrics
+        assert metrics.count("# TYPE underturf_ingest_connected ") == 1
+    assert held(first) == [[]]
+
+
+def test_a_site_that_nobody_wants_is_taken_beyond_the_share(
+    own_postgres: PostgresServer, broker_port: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A second worker cannot keep anything of its own, so it holds none: after a while the first has its share too,
+    and keeps it."""
+    monkeypatch.setattr(many_sites, "SITES_LOOK_S", 0.05)
+    monkeypatch.setattr(many_sites, "FREE_S", 0.3)
+    sites = write_sites(tmp_path / "sites", own_postgres, broker_port, 2)
+    (tmp_path / "second").write_text("a file, no folder")
+    with (
+        run_steps(SiteWorker(tmp_path / "sites", tmp_path / "second", SystemClock())) as second,
+        run_steps(SiteWorker(tmp_path / "sites", tmp_path / "first", SystemClock())) as first,
+    ):
+        wait_until(lambda: held(first) == [sites], "the first holds all")
+        before = first.pipelines()
+        wait_until(lambda: first.health()["share"] == 1, "both are counted")
+        assert first.pipelines() == before and held(second) == [[]]
+        assert second.health()["state"] == "degraded"
+
+
+def test_sites_that_cannot_be_run_side_by_side_are_named(
+    postgres: PostgresServer, free_port: int, tmp_path: Path
+) -> None:
+    """Another broker's kind, another store's and a name that is taken are said, file by file; of no good site at all
+    the worker does not start."""
+    write_sites(tmp_path / "sites", postgres, free_port, 4)
+    folder = tmp_path / "sites"
+    good = (folder / "0.toml").read_text()
+    (folder / "1.toml").write_text(good)
+    (folder / "2.toml").write_text(good.replace('kind = "external"', 'kind = "embedded"', 1))
+    (folder / "3.toml").write_text(good.partition("[store]")[0])
+    worker = SiteWorker(folder, tmp_path / "own", SystemClock())
+    worker.close()
+    reasons = worker.health()["reasons"]
+    assert isinstance(reasons, list) and len(reasons) == 3
+    for expected, reason in zip(("site.name: found", "broker.kind: found", "store.kind: found"), reasons, strict=True):
+        assert expected in reason
+    shutil.rmtree(folder)
+    folder.mkdir()
+    with pytest.raises(ConfigFault, match=r"found no file NAME\.toml"):
+        SiteWorker(folder, tmp_path / "own", SystemClock())
