@@ -9,6 +9,7 @@ import os
 import random
 import shutil
 import subprocess
+import threading
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from pathlib import Path
@@ -120,11 +121,11 @@ def test_a_site_that_nobody_wants_is_taken_beyond_the_share(
         run_steps(SiteWorker(tmp_path / "sites", tmp_path / "second", SystemClock())) as second,
         run_steps(SiteWorker(tmp_path / "sites", tmp_path / "first", SystemClock())) as first,
     ):
+        wait_until(lambda: first.health()["share"] == second.health()["share"] == 1, "both are counted")
         wait_until(lambda: held(first) == [sites], "the first holds all")
         before = first.pipelines()
-        wait_until(lambda: first.health()["share"] == 1, "both are counted")
+        threading.Event().wait(0.5)  # some looks
         assert first.pipelines() == before and held(second) == [[]]
-        assert second.health()["state"] == "degraded"
 
 
 def test_sites_that_cannot_be_run_side_by_side_are_named(

@@ -199,7 +199,7 @@ def test_a_service_whose_site_another_had_ends_and_reads_it_anew(
         wait_until(lambda: _taken(other), "the other has the site")
         closed = opened[0].said(Change(CLOSED, ""), NOW_MS)
         Journal(other).save_alerts({closed.key: closed.to_json()}, [])
-    with pytest.raises(StoreTaken, match="another service has had the site since"):
+    with pytest.raises(StoreTaken):  # found by this write, or by a heartbeat while the other still held it
         pipeline.journal.keep_note("a", {})
     assert pipeline.wait(0.0) and pipeline.starts_again and not pipeline.crash
     pipeline.stop()
