@@ -49,16 +49,17 @@ def test_recompute_beside_a_running_service_is_refused(settings: Path, capsys: p
     lock.close()
 
 
+@pytest.mark.parametrize("part", ["open_stores", "AlertRunner"])
 def test_a_pipeline_that_cannot_begin_leaves_its_folder_to_the_next(
-    settings: Path, monkeypatch: pytest.MonkeyPatch
+    settings: Path, monkeypatch: pytest.MonkeyPatch, part: str
 ) -> None:
-    """Whatever opening the stores raises, the lock on the folder is let go."""
+    """Whatever opening the stores or making a part raises, the lock on the folder is let go."""
     config = load_settings(settings)
 
-    def broken(*_: object) -> None:
+    def broken(*_: object, **__: object) -> None:
         raise ZeroDivisionError("a bug")
 
-    monkeypatch.setattr(service, "open_stores", broken)
+    monkeypatch.setattr(service, part, broken)
     with pytest.raises(ZeroDivisionError):
         Pipeline(config)
     lock_folder(config.data.dir).close()
