@@ -7,6 +7,7 @@ import shutil
 import subprocess
 import tempfile
 import threading
+from collections.abc import Sequence
 from pathlib import Path
 
 STARTS_WITHIN_S = 30.0
@@ -28,8 +29,8 @@ class PostgresServer:
     It refuses to run as root: then it runs as `nobody`, in a folder of that one.
     """
 
-    def __init__(self, programs: Path) -> None:
-        self.programs = programs
+    def __init__(self, programs: Path, settings: Sequence[str] = ("shared_buffers=32MB",)) -> None:
+        self.programs, self._settings = programs, settings
         # A path of a socket has at most 107 bytes, and nobody has to reach it.
         self.folder = Path(tempfile.mkdtemp(prefix="pg", dir="/tmp"))
         self._user: dict[str, object] = {}
@@ -40,6 +41,12 @@ class PostgresServer:
         made = [programs / "initdb", "-D", self.folder / "data", "-U", "underturf", "-A", "trust", "-E", "UTF8"]
         made += ["--no-locale", "--no-sync"]
         subprocess.run(made, check=True, capture_output=True, cwd="/", **self._user)  # type: ignore[call-overload]
+
+    @property
+    def pid(self) -> int:
+        """Of the process that holds the others."""
+        assert self._process is not None
+        return self._process.pid
 
     @property
     def dsn(self) -> str:
@@ -65,7 +72,8 @@ class PostgresServer:
 
     def _launched(self) -> subprocess.Popen[bytes]:
         command = [self.programs / "postgres", "-D", self.folder / "data", "-k", self.folder, "-h", ""]
-        command += ["-c", "shared_buffers=32MB", "-c", "recovery_init_sync_method=syncfs"]
+        for setting in (*self._settings, "recovery_init_sync_method=syncfs"):
+            command += ["-c", setting]
         with (self.folder / "log").open("ab") as log:
             return subprocess.Popen(  # type: ignore[call-overload, no-any-return]
                 command, stdin=subprocess.DEVNULL, stdout=log, stderr=log, cwd="/", **self._user
