@@ -76,6 +76,13 @@ def _parser() -> argparse.ArgumentParser:
     work.add_argument("--own", type=Path, default=Path("work"), metavar="DIR", help="this worker's own folder (work)")
     work.add_argument("--port", type=int, default=8421, help="where it tells this machine how it fares (8421)")
     work.set_defaults(run=_work)
+    pages = commands.add_parser("pages", help="the pages of many sites that workers run, each under a name of its own")
+    add_log_level(pages)
+    pages.add_argument("sites", metavar="SITES", type=Path, help="folder of the settings, NAME.toml a site")
+    pages.add_argument("--own", type=Path, default=Path("pages"), metavar="DIR", help="its own folder (pages)")
+    pages.add_argument("--host", default="127.0.0.1", help="where the web server in front finds it (127.0.0.1)")
+    pages.add_argument("--port", type=int, default=8420, help="and at which port (8420)")
+    pages.set_defaults(run=_pages)
     check = commands.add_parser("check", help="read the configuration and say every fault in it")
     check.set_defaults(run=_check)
     certificate = commands.add_parser(
@@ -252,6 +259,19 @@ def _work(parsed: argparse.Namespace) -> int:
 
     start_log(parsed.log_level)
     return work(parsed.sites, parsed.own, parsed.port, parsed.environment)
+
+
+def _pages(parsed: argparse.Namespace) -> int:
+    from api.many_pages import serve_pages
+    from api.serve import START_AGAIN
+    from pipeline.run.log import start_log
+
+    start_log(parsed.log_level)
+    told_to_stop = threading.Event()
+    while True:  # once more where somebody has changed the settings of a site
+        code = serve_pages(parsed.sites, parsed.own, parsed.host, parsed.port, parsed.environment, told_to_stop)
+        if code != START_AGAIN:
+            return code
 
 
 def _check(parsed: argparse.Namespace) -> int:

@@ -62,7 +62,7 @@ def serve(config: SiteConfig, told_to_stop: threading.Event) -> int:
         except (StoreDamaged, StoreForeign) as fault:
             return _serve_damaged(config, listener, context, str(fault), told_to_stop)
         server = PagesServer(create_app(pipeline), pages=config.pages, context=context)
-        _heed_signals(server, told_to_stop)
+        heed_signals(server, told_to_stop)
         if told_to_stop.is_set():
             pipeline.stop()
             return 0
@@ -81,7 +81,7 @@ def serve(config: SiteConfig, told_to_stop: threading.Event) -> int:
     return 1 if pipeline.crash else START_AGAIN if pipeline.starts_again and not told_to_stop.is_set() else 0
 
 
-def _heed_signals(server: PagesServer, told_to_stop: threading.Event) -> None:
+def heed_signals(server: PagesServer, told_to_stop: threading.Event) -> None:
     """Have SIGINT and SIGTERM end a server, before it runs as well, and be remembered.
 
     While it runs the library handles them, and sends each once more to whoever handled it before: with no handler of
@@ -105,7 +105,7 @@ def _serve_damaged(
 ) -> int:
     """Say at every address that the data are damaged, until told to stop."""
     server = PagesServer(damaged_app(config, reason), pages=config.pages, context=context)
-    _heed_signals(server, told_to_stop)
+    heed_signals(server, told_to_stop)
     if told_to_stop.is_set():
         return 0
     ended = threading.Event()

@@ -60,12 +60,13 @@ def work(sites: Path, own: Path, port: int, environment: Mapping[str, str]) -> i
             crashed.append(bug)
             ended.set()
 
-        part = Part("sites", worker, crash)
+        parts = [Part("sites", worker, crash), Part("news", worker.exchange, crash)]
         pages = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, name="pages", daemon=True)
         pages.start()
         ended.wait()
         server.should_exit = True
-        part.end()
+        for part in parts:
+            part.end()
         pages.join()
     if crashed:
         raise crashed[0]

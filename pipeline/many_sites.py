@@ -13,18 +13,20 @@ import logging
 import math
 import random
 import threading
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.errors import PipelineFault, StoreTaken
+from pipeline.news import NewsExchange
 from pipeline.run.backoff import Backoff
 from pipeline.run.clock import Clock
 from pipeline.service import Pipeline, load_settings
 from pipeline.site.settings import ConfigFault, SiteConfig
-from pipeline.store.opening import dsn_of, worker_session
+from pipeline.store.opening import dsn_of, news_session, worker_session
 
 if TYPE_CHECKING:
     from pipeline.store.postgres import WorkerSession
@@ -32,7 +34,6 @@ if TYPE_CHECKING:
 SITES_LOOK_S = 2.0  # between two looks at who lives and what is free
 FREE_S = 10.0  # what nobody has held for so long is taken by a worker that has its share already
 AGAIN_FIRST_S, AGAIN_MOST_S = 5.0, 300.0  # after a site could not be started, or crashed
-SPARE_SESSIONS_A_SITE = 1
 STOPPED_AT_ONCE = 16  # sites whose parts are waited for side by side
 log = logging.getLogger(__name__)
 
@@ -94,14 +95,16 @@ class SiteWorker:
         self._rng = random.Random() if rng is None else rng
         self._sites: dict[Path, _Site] = {}
         self._lock = threading.Lock()  # of what `health` reads meanwhile
-        self._dsn = self._language = ""
         self._away = ""
         self._live = self._share = 0
         self._read_folder()
-        if not any(one.config for one in self._sites.values()):
+        good = [one.config for one in self._sites.values() if one.config is not None]
+        if not good:
             faults = [f"{one.file.name}: {one.fault}" for one in self._sites.values()]
             raise ConfigFault(faults or [f"{folder}: found no file NAME.toml, expected the settings of each site"])
-        self._session: WorkerSession = worker_session(self._dsn)
+        dsn = dsn_of(good[0])
+        self._session: WorkerSession = worker_session(dsn)
+        self.exchange = NewsExchange(news_session(dsn), self.pipelines, clock)  # stepped by a thread of its own
 
     def step(self, stop: threading.Event) -> None:
         """Look once at the folder, at who lives and what is free; start and stop what follows from it; then wait."""
@@ -143,7 +146,7 @@ class SiteWorker:
 
     def _read_folder(self) -> None:
         """Read files that are new or were changed; a site whose file is gone or cannot be used is let go."""
-        found = {file: _written(file) for file in sorted(self._folder.glob("*.toml"))}
+        found = written_in(self._folder)
         gone = [file for file, one in self._sites.items() if found.get(file) != one.written]
         self._stop([self._sites[file] for file in gone])
         for file in gone:
@@ -159,32 +162,12 @@ class SiteWorker:
                     self._sites[file] = site
 
     def _read(self, site: _Site) -> None:
+        others = [one.config for one in self._sites.values() if one.config is not None]
         try:
-            config = load_settings(site.file, self._environment)
-            self._refuse_unfit(config)
+            site.config = read_site(site.file, self._own, self._environment, others)
         except (ConfigFault, PipelineFault) as fault:
             site.fault = str(fault)
             log.error("site_stopped file=%s reason=%s", site.file.name, site.fault.replace("\n", "; "))
-            return
-        data = config.data.model_copy(update={"dir": self._own / config.site.name})
-        site.config = config.model_copy(update={"data": data})
-
-    def _refuse_unfit(self, config: SiteConfig) -> None:
-        """Refuse what a worker cannot run beside the others; the first site decides on server and language."""
-        wrong = ""
-        if config.store.kind != "postgresql":
-            wrong = f"store.kind: found {config.store.kind!r}, expected 'postgresql', which other workers reach too"
-        elif config.broker.kind != "external":
-            wrong = f"broker.kind: found {config.broker.kind!r}, expected 'external': it outlives workers"
-        elif self._dsn not in ("", dsn_of(config)):
-            wrong = "store.dsn_file: found another server than that of the other sites, expected the same"
-        elif self._language not in ("", config.site.language):
-            wrong = f"site.language: found {config.site.language!r}, expected {self._language!r} as in the others"
-        elif config.site.name in {one.name for one in self._sites.values() if one.config is not None}:
-            wrong = f"site.name: found {config.site.name!r} in another file too, expected a name of its own"
-        if wrong:
-            raise ConfigFault([wrong])
-        self._dsn, self._language = dsn_of(config), config.site.language
 
     # --- who holds what ----------------------------------------------------------------------------------------
 
@@ -238,7 +221,7 @@ class SiteWorker:
     def _start(self, site: _Site, *, is_extra: bool) -> None:
         assert site.config is not None
         try:
-            pipeline = Pipeline(site.config, spare_sessions=SPARE_SESSIONS_A_SITE)
+            pipeline = Pipeline(site.config, among_many=True)
             pipeline.start()
         except StoreTaken:
             return  # another was quicker
@@ -276,10 +259,49 @@ class SiteWorker:
         self._away = away
 
 
-def _written(file: Path) -> tuple[int, int]:
-    """Return when a file was written and how long it is; zeros where it is gone. [ns since 1970, bytes]"""
-    try:
-        found = file.stat()
-    except OSError:
-        return (0, 0)
-    return (found.st_mtime_ns, found.st_size)
+def written_in(folder: Path) -> dict[Path, tuple[int, int]]:
+    """Return the files of settings in a folder, when each was written and how long it is. [ns since 1970, bytes]"""
+    found = {}
+    for file in sorted(folder.glob("*.toml")):
+        with suppress(OSError):  # gone meanwhile
+            is_now = file.stat()
+            found[file] = (is_now.st_mtime_ns, is_now.st_size)
+    return found
+
+
+def read_site(file: Path, own: Path, environment: Mapping[str, str] | None, others: Sequence[SiteConfig]) -> SiteConfig:
+    """Return the settings of one of many sites, with a data folder in that of this process.
+
+    Parameters
+    ----------
+    file : Path
+    own : Path
+        The folder of this process.
+    environment : mapping of str to str, optional
+        Laid over the settings.
+    others : sequence of SiteConfig
+        The sites read before, whose server and language are the ones of all.
+
+    Raises
+    ------
+    ConfigFault
+        With every fault, or why this site cannot be beside the others.
+    PipelineFault
+        When a secret cannot be read.
+    """
+    config, first = load_settings(file, environment), next(iter(others), None)
+    wrong = ""
+    if config.store.kind != "postgresql":
+        wrong = f"store.kind: found {config.store.kind!r}, expected 'postgresql', which other processes reach too"
+    elif config.broker.kind != "external":
+        wrong = f"broker.kind: found {config.broker.kind!r}, expected 'external': it outlives a worker"
+    elif first is not None and dsn_of(first) != dsn_of(config):
+        wrong = "store.dsn_file: found another server than that of the other sites, expected the same"
+    elif first is not None and first.site.language != config.site.language:
+        wrong = f"site.language: found {config.site.language!r}, expected {first.site.language!r} as in the others"
+    elif config.site.name in {one.site.name for one in others}:
+        wrong = f"site.name: found {config.site.name!r} in another file too, expected a name of its own"
+    if wrong:
+        raise ConfigFault([wrong])
+    data = config.data.model_copy(update={"dir": own / config.site.name})
+    return config.model_copy(update={"data": data})

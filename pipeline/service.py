@@ -28,8 +28,10 @@ from pipeline.errors import PipelineFault, StoreAway
 from pipeline.mqtt.broker import EmbeddedBroker, find_mosquitto
 from pipeline.mqtt.field_checks import FieldChecks, ProbeCheck, has_ticked
 from pipeline.mqtt.ingest import Ingest
+from pipeline.mqtt.listener import NodeListener
 from pipeline.mqtt.node_health import from_note
 from pipeline.mqtt.nodes import Nodes, NodeStatus
+from pipeline.news import TOLD, NewsExchange
 from pipeline.notify.heartbeat import Heartbeat
 from pipeline.notify.outbox import Notifier, send_at_once
 from pipeline.plan.planner import Planner, SitePlan
@@ -46,13 +48,14 @@ from pipeline.store.backup import BackupRecord, ask_for_backups, read_record
 from pipeline.store.custody import CustodyNotice, custody_notices
 from pipeline.store.integrity import IntegrityCheck
 from pipeline.store.journal import QuarantineSize
-from pipeline.store.opening import SPARE_SESSIONS, Feeder, lock_folder, open_stores
+from pipeline.store.opening import SPARE_SESSIONS, Feeder, dsn_of, lock_folder, news_session, open_stores
 from pipeline.texts import later, say, say_many, use
 from pipeline.units import DAY_MS
 from pipeline.worker import HEALTH_KEY, Worker
 
 log = logging.getLogger(__name__)
 
+SPARE_SESSIONS_OF_MANY = 1
 CHECKS_KEY = "field_checks"
 UNREADABLE_NAMED = 20  # blocks that do not read, in health; `underturf verify` names all
 DAMAGED = (
@@ -91,8 +94,11 @@ class Pipeline:
         In place of the one the settings name.
     mosquitto : Path or None, optional
         The mosquitto of an embedded broker; None for the Python broker. Found on PATH when not given.
-    spare_sessions : int, optional
-        How many reading sessions with a PostgreSQL server stay open; few where one process serves many sites.
+    among_many : bool, optional
+        Whether this process has other sites open too: then few sessions stay open, and it carries the news for all.
+    pages_only : bool, optional
+        Whether another process holds the site, and this one shows it: it reads all, writes what people write, and works
+        out the advice that it shows. On PostgreSQL alone.
 
     Raises
     ------
@@ -108,16 +114,19 @@ class Pipeline:
         *,
         clock: Clock | None = None,
         mosquitto: Path | str | None = "find",
-        spare_sessions: int = SPARE_SESSIONS,
+        among_many: bool = False,
+        pages_only: bool = False,
     ) -> None:
         use(config.site.language)
         self.config = config
         self._own_clock = clock is None
         self.clock: Clock = clock if clock is not None else _clock(config)
         self.metrics, self.changes = Metrics(), Changes()
+        self._among_many, self._pages_only = among_many, pages_only
         self._lock_file = lock_folder(config.data.dir)
         try:
-            self._stores = open_stores(config, spare_sessions=spare_sessions)
+            spare = SPARE_SESSIONS_OF_MANY if among_many else SPARE_SESSIONS
+            self._stores = open_stores(config, spare_sessions=spare, hold=not pages_only)
         except BaseException:
             self._lock_file.close()
             raise
@@ -153,8 +162,19 @@ class Pipeline:
         )
         self._keeping_check = threading.Lock()
         self._broker = self._make_broker(mosquitto)
-        moves = config.store.kind == "postgresql"
-        self._ingest = Ingest(config.broker, config.site.name, self.metrics, self.clock, moves=moves)
+        on_server, pages_only = config.store.kind == "postgresql", self._pages_only
+        self._ingest = Ingest(
+            config.broker, config.site.name, self.metrics, self.clock,
+            guest=pages_only, listens=pages_only, moves=on_server,
+        )  # fmt: skip
+        self._listener = NodeListener(
+            self._ingest, self.nodes, self.clock, on_change=self._changed,
+            on_live=lambda live: self.checks.take(live, self.clock.now_ms()),
+        )  # fmt: skip
+        self._news, self._hearing = set[str](), threading.local()
+        self._exchange = None if not on_server or self._among_many else NewsExchange(
+            news_session(dsn_of(config)), lambda: {config.site.name: self}, self.clock
+        )  # fmt: skip
         self._server = self._stores.server
         self._feeder = None if self._server is None else Feeder(self.journal, self._server)
         self.context = StationContexts(config, self.diary, self.store)
@@ -170,6 +190,7 @@ class Pipeline:
             self.diary,
             backup=self.backup,
             custody=self.custody,
+            writes=not pages_only,
         )
         self._notifier = Notifier.from_config(
             config, self.journal, self.diary, self._ingest, self.metrics, self.clock,
@@ -197,6 +218,8 @@ class Pipeline:
         self.metrics.unreadable.set_function(lambda: len(database.unreadable))
         self.metrics.backup_at.set_function(lambda: (self.backup().good_ms or 0) / 1000)
         self.changes.listen(self._advisor.hear)
+        if on_server:
+            self.changes.listen(self._note_news)
         told = config.notify
         self._heartbeat = None if told.heartbeat is None else Heartbeat(
             told.heartbeat, told.heartbeat_min * 60.0, config.site.name, lambda: self.ready, self.metrics, self.clock
@@ -205,15 +228,12 @@ class Pipeline:
 
     def start(self) -> None:
         """Start every part and return at once; see `health`."""
-        parts = {
-            "broker": self._broker,
-            "ingest": self._ingest,
-            "notify": self._notifier,
-            "heartbeat": self._heartbeat,
-            "advisor": self._advisor,
-            "integrity": self._integrity,
-            "worker": self._worker,
-        }
+        parts: dict[str, object] = {"broker": self._broker, "ingest": self._ingest, "news": self._exchange}
+        if self._pages_only:
+            parts |= {"advisor": self._advisor, "listener": self._listener}
+        else:
+            parts |= {"notify": self._notifier, "heartbeat": self._heartbeat, "advisor": self._advisor}
+            parts |= {"integrity": self._integrity, "worker": self._worker}
         site = self.config.site.name
         self._parts += [Part(name, part, self._crashed, site) for name, part in parts.items() if part is not None]
 
@@ -238,6 +258,37 @@ class Pipeline:
     def wait(self, timeout_s: float | None = None) -> bool:
         """Wait until it was stopped or has crashed; return whether it was. [s]"""
         return self._ended.wait(timeout_s)
+
+    def take_news(self) -> set[str]:
+        """Return kinds of change that came about here since the last call, for other processes with this site."""
+        news = {word for word in TOLD if word in self._news}
+        self._news -= news
+        return news
+
+    def hear_news(self, word: str) -> None:
+        """Read anew what another process has changed, and have whoever waits for changes look; see `NewsParty`.
+
+        Raises
+        ------
+        StoreFault
+        """
+        if word in ("alerts", "") and self._pages_only:
+            self._alerts.read_again()
+        if word in ("findings", "") and self._pages_only:
+            for station in self.config.stations():
+                self.context.has_learned(station)
+        if word in ("checks", ""):
+            self.checks.read_again(self.journal.note(CHECKS_KEY))
+        self._hearing.now = True
+        try:
+            self.changes.bump(word or "diary")
+        finally:
+            self._hearing.now = False
+
+    def _note_news(self, word: str) -> None:
+        """Keep what kind of change came about here; of one that was heard from others they know."""
+        if not getattr(self._hearing, "now", False):
+            self._news.add(word)
 
     def custody(self) -> list[CustodyNotice]:
         """Return what is wrong with the custody of the readings of each node."""
@@ -582,7 +633,7 @@ class Pipeline:
 
     def _advised(self, advice: SiteAdvice) -> None:
         """Run the rules about plans over new advice, in the advisor's thread."""
-        if self._alerts.plan(advice):
+        if not self._pages_only and self._alerts.plan(advice):
             self._changed("alerts")
 
     def _changed(self, word: str) -> None:

@@ -2,6 +2,7 @@
 
 import os
 import shutil
+import subprocess
 from collections.abc import Callable, Generator, Iterator
 from pathlib import Path
 
@@ -105,3 +106,22 @@ def postgres() -> Iterator[PostgresServer]:
         yield server.start()
     finally:
         server.remove()
+
+
+@pytest.fixture
+def own_postgres(postgres: PostgresServer) -> Iterator[PostgresServer]:
+    """A server on which no other test has a worker."""
+    server = PostgresServer(postgres.programs).start()
+    yield server
+    server.remove()
+
+
+@pytest.fixture
+def broker_port(tmp_path: Path, need_program: Callable[[str], str]) -> Iterator[int]:
+    """A broker that is not embedded."""
+    port, conf = unused_port(), tmp_path / "broker.conf"
+    conf.write_text(f"listener {port} 127.0.0.1\nallow_anonymous true\npersistence false\n")
+    process = subprocess.Popen([need_program("mosquitto"), "-c", conf], stderr=subprocess.DEVNULL)
+    yield port
+    process.kill()
+    process.wait()

@@ -28,9 +28,20 @@ ONLY_IN = {
 LIGHT = {"pandas", "numpy", "scipy", "contourpy", "fastapi", "starlette", "jinja2", "httpx"}
 # The folders of pipeline/ from left to right: each may import itself and what stands before it.
 FLOORS = ("locale", "texts", "units", "errors", "run", "soil", "site", "diary", "store", "mqtt", "records", "stages",
-          "forecast", "advice", "alerts", "plan", "notify", "worker", "service", "many_sites", "__main__")  # fmt: skip
+          "forecast", "advice", "alerts", "plan", "notify", "worker", "news", "service", "many_sites",
+          "__main__")  # fmt: skip
 BESIDE = {("mqtt", "store"), ("records", "mqtt")}  # neither needs the other
-LOOSE = {"__init__.py", "__main__.py", "texts.py", "units.py", "errors.py", "worker.py", "service.py", "many_sites.py"}
+LOOSE = {
+    "__init__.py",
+    "__main__.py",
+    "texts.py",
+    "units.py",
+    "errors.py",
+    "worker.py",
+    "news.py",
+    "service.py",
+    "many_sites.py",
+}
 PURE = (
     "pipeline/soil/",
     "pipeline/stages/",

@@ -297,6 +297,8 @@ class AlertRunner:
         What is known of the backups now.
     custody : callable
         What is wrong with the custody of readings now.
+    writes : bool
+        Whether it evaluates rules, and deletes states of what no longer exists; else it shows what another has stored.
     """
 
     def __init__(
@@ -310,6 +312,7 @@ class AlertRunner:
         *,
         backup: Callable[[], BackupRecord] = BackupRecord,
         custody: Callable[[], Sequence[CustodyNotice]] = tuple,
+        writes: bool = True,
     ) -> None:
         self._config, self._store, self._journal, self._metrics = config, store, journal, metrics
         self._context_of, self._diary, self._backup, self._custody = context_of, diary, backup, custody
@@ -321,7 +324,8 @@ class AlertRunner:
         self._states: dict[str, dict[str, AlertState]] = {}
         self._plans: dict[str, dict[str, AlertState]] = {}
         self._plays: dict[str, TimeSpans] = {}
-        self._load()
+        self._writes = writes
+        self.read_again()
         metrics.alerts_open.set_function(lambda: len(self._open()))  # of all stations: too much for each evaluation
 
     def evaluate(self, station: str, now_ms: int, *, days: bool = True) -> tuple[list[AlertEvent], bool]:
@@ -542,20 +546,22 @@ class AlertRunner:
     def _is_on(self, rule: RuleName) -> bool:
         return bool(RULE_OF[rule].bounds_in(self._config.alerts).enabled)
 
-    def _load(self) -> None:
-        """Load the stored states; those of rules, surfaces, stations or probes that no longer exist are deleted."""
+    def read_again(self) -> None:
+        """Read the stored states; those of rules, surfaces, stations or probes that no longer exist are left out."""
         stations = self._config.stations()
+        states: dict[str, dict[str, AlertState]] = {}
+        plans: dict[str, dict[str, AlertState]] = {}
         for key, table in self._journal.alert_states().items():
             state = AlertState.from_json(table)
             probes = {p.name for p in stations[state.station].probes} if state.station in stations else set()
-            if state.rule not in RULE_OF:
+            if state.rule in RULE_OF and state.surface in self._surfaces:
+                plans.setdefault(state.surface, {})[key] = state
+            elif state.rule in RULE_OF and state.station in stations and (not state.probe or state.probe in probes):
+                states.setdefault(state.station, {})[key] = state
+            elif self._writes:
                 self._journal.forget_alert(key)
-            elif state.surface in self._surfaces:
-                self._plans.setdefault(state.surface, {})[key] = state
-            elif state.station in stations and (not state.probe or state.probe in probes):
-                self._states.setdefault(state.station, {})[key] = state
-            else:
-                self._journal.forget_alert(key)
+        with self._lock:
+            self._states, self._plans = states, plans
 
     # --- show --------------------------------------------------------------------------------------------------
 

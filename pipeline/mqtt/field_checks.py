@@ -356,6 +356,15 @@ class FieldChecks:
             after = self._checks[live.probe] = advance(before, self._channels[live.probe], live, at_ms)
             return before, after
 
+    def read_again(self, known: Mapping[str, object]) -> None:
+        """Take the checks as another process has kept them; what was heard of each lately stays."""
+        with self._lock:
+            for probe, kept in known.items():
+                check, before = _from_note(probe, kept), self._checks.get(probe)
+                if probe in self._channels and check is not None:
+                    recent = {} if before is None else {"recent": before.recent, "statuses": before.statuses}
+                    self._checks[probe] = replace(check, **recent)  # type: ignore[arg-type]
+
     def look(self, probe: str, now_s: float) -> None:
         """Note that somebody looks at a probe, on the steady clock. [s]"""
         with self._lock:

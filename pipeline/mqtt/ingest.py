@@ -103,6 +103,8 @@ class Ingest:
         Jitter of the waits between connections.
     guest : bool
         A guest only tells: it hears nothing, says nothing of the server's state, and may come beside a running server.
+    listens : bool
+        Whether a guest hears the status and the live readings of the site's nodes.
     moves : bool
         Whether other processes take the site over: then the broker keeps nothing for this one while it is away, and the
         nodes send again what was not receipted.
@@ -118,6 +120,7 @@ class Ingest:
         max_queue: int = MAX_QUEUE_MESSAGES,
         rng: random.Random | None = None,
         guest: bool = False,
+        listens: bool = False,
         moves: bool = False,
     ) -> None:
         self.connected = False
@@ -133,7 +136,7 @@ class Ingest:
         self._unsent: dict[tuple[str, str, str], None] = {}
         self._words: dict[str, _Word] = {}
         self._notices: dict[str, Notice] = {}
-        self._guest, self._moves = guest, moves
+        self._guest, self._listens, self._moves = guest, listens, moves
         self._lock = threading.Lock()
         self._refused = False
         self._open = False
@@ -394,10 +397,13 @@ class Ingest:
         if reason.is_failure:
             self._broker_says = f"the broker refused the connection: {reason}"
             return
+        base = f"underturf/{WIRE_VERSION}/{self._site}/+"
+        if self._guest and self._listens:
+            client.subscribe([(f"{base}/live", 0), (f"{base}/status", 1)])
+            return
         if self._guest:
             self._at_home()
             return
-        base = f"underturf/{WIRE_VERSION}/{self._site}/+"
         # of every site: a node with another site's name would be heard nowhere
         client.subscribe([(f"{base}/readings/#", 1), (f"{base}/live", 0), (f"underturf/{WIRE_VERSION}/+/+/status", 1)])
 
@@ -409,7 +415,8 @@ class Ingest:
             return
         with self._lock:
             self._unsent.update(dict.fromkeys(self._receipts))
-        self._say_state("up")
+        if not self._guest:
+            self._say_state("up")
         self._at_home()
 
     def _at_home(self) -> None:

@@ -34,7 +34,7 @@ from pipeline.store.sql import SqlDatabase
 
 if TYPE_CHECKING:
     from pipeline.store.influx import InfluxStore
-    from pipeline.store.postgres import PostgresDatabase, WorkerSession
+    from pipeline.store.postgres import NewsSession, PostgresDatabase, WorkerSession
 
 JOURNAL_FILE, LOCK_FILE = "journal.db", "pipeline.lock"
 DATA_DIR_MODE = 0o750
@@ -63,8 +63,10 @@ class Stores:
         self.database.close()
 
 
-def open_stores(config: SiteConfig, *, spare_sessions: int = SPARE_SESSIONS) -> Stores:
+def open_stores(config: SiteConfig, *, spare_sessions: int = SPARE_SESSIONS, hold: bool = True) -> Stores:
     """Open the stores that the settings name; so many reading sessions with a PostgreSQL server stay open.
+
+    Without `hold`, which PostgreSQL alone knows, another process is the one that keeps readings and works on them.
 
     Raises
     ------
@@ -82,7 +84,7 @@ def open_stores(config: SiteConfig, *, spare_sessions: int = SPARE_SESSIONS) -> 
     database: SqlDatabase = (
         Database(folder / JOURNAL_FILE)
         if in_file
-        else _open_postgres(config, make=True, hold=True, spare_sessions=spare_sessions)
+        else _open_postgres(config, make=hold, hold=hold, spare_sessions=spare_sessions)
     )
     channels = Channels()
     feeding = config.store.kind == "influx"
@@ -133,6 +135,12 @@ def worker_session(dsn: str) -> WorkerSession:
         When the program is not installed with what speaks to such a server.
     """
     session: WorkerSession = _postgres().WorkerSession(dsn)
+    return session
+
+
+def news_session(dsn: str) -> NewsSession:
+    """Return a session that carries news between processes; see `worker_session`."""
+    session: NewsSession = _postgres().NewsSession(dsn)
     return session
 
 

@@ -18,7 +18,8 @@ import hashlib
 import re
 import select
 import threading
-from collections.abc import Callable, Iterable, Iterator, Sequence
+import uuid
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from typing import Any, cast
 
@@ -39,6 +40,7 @@ PREPARE_AFTER = 2  # uses of a statement
 BEAT_S = 5.0  # how often a session that holds a site is used when nothing is written
 STOPPED_MS = 15_000  # a process that holds a site and does nothing on that session for so long is taken for stopped
 GENERATION_KEY = "store/generation"  # the note that counts how often the site was taken
+_NEWS = "underturf"  # the channel of notifications
 # First half of the keys of our advisory locks; the second is the site's, or 0 for that which every worker shares.
 _SITE_LOCK, _WRITE_LOCK, _WORKER_LOCK = 0x7566, 0x7577, 0x7578
 TO_MEND = "Nothing more is kept in it; the nodes keep their readings. Have the server looked after."
@@ -540,6 +542,57 @@ class WorkerSession:
                 self._session.execute(f"SELECT pg_advisory_lock_shared({_WORKER_LOCK}, 0)")
             return self._session.execute(statement, parameters)
         except psycopg.Error as err:
+            fault = _fault(err, self._place)
+            if fault is None:
+                raise
+            raise fault from err
+
+
+class NewsSession:
+    """A session by which processes that have sites of a server open tell each other what has changed.
+
+    Raises
+    ------
+    StoreAway
+        `tell` and `hear`, when the server cannot be reached. What came meanwhile is lost.
+    """
+
+    def __init__(self, dsn: str) -> None:
+        self._dsn, self._place, self._own = dsn, _place(dsn, "public"), uuid.uuid4().hex
+        self._connection: psycopg.Connection[TupleRow] | None = None
+        self._is_new = False
+
+    def tell(self, site: str, words: Collection[str]) -> None:
+        """Tell others that something of some kinds has changed at a site."""
+        with self._reached() as connection:
+            for word in words:
+                connection.execute("SELECT pg_notify(%s, %s)", (_NEWS, f"{site} {word} {self._own}"))
+
+    def hear(self, timeout_s: float) -> list[tuple[str, str]]:
+        """Wait for news of others; return site and kind of each, both empty when some may have been missed. [s]"""
+        with self._reached() as connection:
+            heard = list(connection.notifies(timeout=timeout_s, stop_after=1))
+            heard += connection.notifies(timeout=0)
+        told = [one.payload.split() for one in heard]
+        missed, self._is_new = [("", "")] if self._is_new else [], False
+        return [*missed, *((site, word) for site, word, own in told if own != self._own)]
+
+    def close(self) -> None:
+        """Tell and hear no more."""
+        if self._connection is not None:
+            with suppress(psycopg.Error):
+                self._connection.close()
+
+    @contextmanager
+    def _reached(self) -> Iterator[psycopg.Connection[TupleRow]]:
+        try:
+            if self._connection is None or self._connection.closed:
+                self._connection = _connected(self._dsn, sql.SQL("LISTEN {}").format(sql.Identifier(_NEWS)))
+                self._is_new = True
+            yield self._connection
+        except psycopg.Error as err:
+            self.close()
+            self._connection = None
             fault = _fault(err, self._place)
             if fault is None:
                 raise

@@ -8,9 +8,7 @@ from __future__ import annotations
 import os
 import random
 import shutil
-import subprocess
 import threading
-from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from pathlib import Path
 
@@ -24,31 +22,11 @@ from pipeline.run.clock import SystemClock
 from pipeline.site.settings import ConfigFault
 from tests.api.site import SETTINGS
 from tests.pipeline.conftest import run_steps, wait_until
-from tests.ports import unused_port
 from tests.postgres_server import PostgresServer
 
 
-@pytest.fixture
-def own_postgres(postgres: PostgresServer) -> Iterator[PostgresServer]:
-    """A server on which no other test has a worker."""
-    server = PostgresServer(postgres.programs).start()
-    yield server
-    server.remove()
-
-
-@pytest.fixture
-def broker_port(tmp_path: Path, need_program: Callable[[str], str]) -> Iterator[int]:
-    """A broker that is not embedded."""
-    port, conf = unused_port(), tmp_path / "broker.conf"
-    conf.write_text(f"listener {port} 127.0.0.1\nallow_anonymous true\npersistence false\n")
-    process = subprocess.Popen([need_program("mosquitto"), "-c", conf], stderr=subprocess.DEVNULL)
-    yield port
-    process.kill()
-    process.wait()
-
-
-def write_sites(folder: Path, server: PostgresServer, port: int, number: int) -> list[str]:
-    """Write the settings of so many sites, which have names of their own; return these."""
+def write_sites(folder: Path, server: PostgresServer, port: int, number: int, more: str = "") -> list[str]:
+    """Write the settings of so many sites, which have names of their own; return these. `{site}` of `more` is one."""
     folder.mkdir()
     (folder / "dsn").write_text(server.dsn)
     (folder / "dsn").chmod(0o600)
@@ -56,6 +34,7 @@ def write_sites(folder: Path, server: PostgresServer, port: int, number: int) ->
     for n in range(number):
         text = SETTINGS.replace('name = "meadow"', f'name = "t{run}-{n}"', 1)
         text += f'\n[broker]\nkind = "external"\nport = {port}\n[store]\nkind = "postgresql"\ndsn_file = "dsn"\n'
+        text += more.replace("{site}", f"t{run}-{n}")
         (folder / f"{n}.toml").write_text(text)
     return [f"t{run}-{n}" for n in range(number)]
 

@@ -1,0 +1,121 @@
+"""Pages of many sites beside the workers that run them: who comes to which site, and what each hears of the other.
+
+Expected values: what the worker has and what was sent, by comparison; nothing is written here but what people write.
+"""
+
+from __future__ import annotations
+
+import time
+from contextlib import ExitStack
+from pathlib import Path
+
+import pytest
+from fastapi.testclient import TestClient
+
+from api.app import create_app
+from api.many_pages import SitesByName, open_pages
+from api.people import new_token
+from pipeline.alerts.model import OPENED, Change
+from pipeline.errors import StoreAway
+from pipeline.many_sites import SiteWorker
+from pipeline.mqtt.field_checks import ProbeCheck
+from pipeline.news import NewsExchange
+from pipeline.run.clock import SystemClock
+from pipeline.service import Pipeline
+from pipeline.site.settings import ConfigFault
+from pipeline.store.opening import dsn_of, news_session
+from tests.api.site import NOW_MS
+from tests.faults.workers_bench import Node
+from tests.pipeline.conftest import run_steps, wait_until
+from tests.pipeline.hand import HOUR_MS
+from tests.pipeline.test_many_sites import write_sites
+from tests.postgres_server import PostgresServer
+
+
+def heard_words(pipeline: Pipeline) -> set[str]:
+    """Return a set that gathers every kind of change a pipeline sees."""
+    words: set[str] = set()
+    pipeline.changes.listen(words.add)
+    return words
+
+
+def open_one(pipeline: Pipeline) -> None:
+    """Have an alert of the first station open, as its rules would."""
+    runner = pipeline._alerts
+    states = runner._states_of("s1", pipeline.context("s1"), NOW_MS)
+    key = next(iter(states))
+    opened = states[key].said(Change(OPENED, "open"), NOW_MS)
+    runner._keep(runner._states, "s1", {**states, key: opened}, {key: opened}, [])
+    pipeline._changed("alerts")
+
+
+def test_pages_beside_a_worker_show_what_it_keeps_and_it_hears_what_people_write(
+    own_postgres: PostgresServer,
+    broker_port: int,
+    tmp_path: Path,
+) -> None:
+    """Two sites, each under its own name and with its own people. Readings and alerts of the worker come to the pages
+    by news; an entry and a field check come to the worker; nothing is held by the pages."""
+    pages = '[pages]\nproxy = "127.0.0.1"\nallowed_hosts = ["{site}.example"]\n'
+    sites = write_sites(tmp_path / "sites", own_postgres, broker_port, 2, pages)
+    clock = SystemClock()
+    with pytest.raises(StoreAway, match="found no such schema"):
+        open_pages(tmp_path / "sites", tmp_path / "pages")
+    with ExitStack() as running:
+        worker = running.enter_context(run_steps(SiteWorker(tmp_path / "sites", tmp_path / "worker", clock)))
+        running.enter_context(run_steps(worker.exchange))
+        wait_until(lambda: sorted(worker.pipelines()) == sites, "the worker holds both")
+        shown, some_later = open_pages(tmp_path / "sites", tmp_path / "pages")
+        assert sorted(shown) == sites and not some_later
+        for one in shown.values():
+            running.callback(one.stop)
+            one.start()
+        session = news_session(dsn_of(shown[sites[0]].config))
+        running.enter_context(run_steps(NewsExchange(session, lambda: shown, clock)))
+        held, mine = worker.pipelines()[sites[0]], shown[sites[0]]
+        to_worker, to_pages = heard_words(held), heard_words(mine)
+
+        token = new_token(mine.people, "a test", "diary", 1, clock.now_ms(), by="a test")
+        apps = {name: create_app(one) for one in shown.values() for name in one.config.pages.names}
+        client = TestClient(SitesByName(apps))  # type: ignore[arg-type]
+        ours, others = ({"host": f"{site}.example"} for site in sites)
+        known = {"authorization": f"Bearer {token}"}
+        assert client.get("/api/v1/now", headers=ours).status_code == 401
+        assert client.get("/api/v1/now", headers=others | known).status_code == 401
+        assert client.get("/api/v1/now", headers={"host": "127.0.0.1"} | known).status_code == 421
+        assert client.get("/api/v1/now", headers=ours | known).status_code == 200
+
+        node = Node(sites[0], broker_port, (round(time.time()) // 3600 - 200) * HOUR_MS, 0.1)
+        wait_until(lambda: node.received > 300, "the worker keeps readings")
+        node.end()
+        wait_until(lambda: {"readings", "findings"} <= to_pages, "the pages hear of it", 60.0)
+        open_one(held)
+        wait_until(lambda: "alerts" in to_pages, "the pages hear of the alert")
+        theirs, ours_open = held._alerts.open_alerts(NOW_MS), mine._alerts.open_alerts(NOW_MS)
+        assert ours_open == theirs and len(theirs) == 1
+        channels = list(mine.config.channels())
+        assert mine.store.span(channels) == held.store.span(channels) is not None
+        assert client.get("/stations/s1", headers=ours | known).status_code == 200
+
+        said = {"kind": "note", "surface": "square", "at": "2024-03-01T10:00:00Z", "body": {"text": "moss"}}
+        assert client.post("/api/v1/diary", json=said, headers=ours | known).status_code == 201
+        wait_until(lambda: "diary" in to_worker, "the worker hears of the entry")
+        assert [one.body for one in held.diary.entries(("note",), 0, 2**61)] == [{"text": "moss"}]
+        mine.keep_check(ProbeCheck("s1/p1", NOW_MS, "Ann"))
+        wait_until(lambda: held.checks.get("s1/p1") is not None, "the worker has the check")
+        assert held.checks.get("s1/p1") == mine.checks.get("s1/p1")
+        assert not mine.starts_again and not held.starts_again and not mine.crash
+
+
+def test_a_site_without_a_name_or_a_web_server_in_front_is_not_shown(
+    postgres: PostgresServer, free_port: int, tmp_path: Path
+) -> None:
+    """Without `proxy` whoever comes through a web server here would pass for the machine itself; two sites of one name
+    could not be told apart."""
+    write_sites(tmp_path / "sites", postgres, free_port, 1)
+    with pytest.raises(ConfigFault, match=r"pages\.proxy: found none"):
+        open_pages(tmp_path / "sites", tmp_path / "pages")
+    file = tmp_path / "sites" / "0.toml"
+    file.write_text(file.read_text() + '[pages]\nproxy = "127.0.0.1"\n')
+    with pytest.raises(ConfigFault, match=r"pages\.allowed_hosts: found none"):
+        open_pages(tmp_path / "sites", tmp_path / "pages")
