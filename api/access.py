@@ -77,7 +77,7 @@ NEEDS: Mapping[str, Access] = {
             POST /first/{station}/{probe}
             POST /ground/buried  POST /ground/buried/{entry_id}/strike  POST /ground/place  POST /work/book
             POST /work/{entry_id}/begun  POST /work/{entry_id}/done  POST /work/{entry_id}/done_then
-            POST /work/{entry_id}/lifted
+            POST /work/{entry_id}/lifted  POST /work/{entry_id}/given
             POST /work/{entry_id}/withdrawn  POST /api/v1/alerts/{alert_id}/mark  POST /api/v1/diary
             PUT /api/v1/diary/{entry_id}  DELETE /api/v1/diary/{entry_id}  POST /api/v1/first/{station}/{probe}
         """,

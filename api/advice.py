@@ -16,9 +16,11 @@ from fastapi import APIRouter, Request
 from api import advice_schema, words
 from api.data import find_station, iso, pipeline_of
 from api.problems import Problem
+from api.weeks import of_pass, weeks_out, worked_out
 from pipeline.advice.conditions import Verdict
 from pipeline.advice.report import PassAdvice, SiteAdvice, StationAdvice, SurfaceAdvice, next_open
 from pipeline.advice.water import WaterAdvice
+from pipeline.advice.weeks_ahead import SurfaceWeeks
 from pipeline.advice.windows import Outlook, Window
 from pipeline.forecast.wetness import DayChance, WetnessForecast, spread_of
 from pipeline.service import Pipeline
@@ -40,9 +42,12 @@ router = APIRouter(prefix="/api/v1", tags=["advice"])
 
 @router.get("/advice", summary="All that is advised for the site")
 def get_advice(request: Request) -> advice_schema.AdviceOut:
-    advice = advice_of(pipeline_of(request))
+    pipeline = pipeline_of(request)
+    advice, weeks = advice_of(pipeline), pipeline.weeks_ahead()
     return advice_schema.AdviceOut(
-        at=iso(advice.at_ms), notes=list(advice.notes), surfaces=[_surface(advice, one) for one in advice.surfaces]
+        at=iso(advice.at_ms),
+        notes=list(advice.notes),
+        surfaces=[_surface(advice, one, weeks.get(one.surface)) for one in advice.surfaces],
     )
 
 
@@ -127,12 +132,13 @@ def _station(pipeline: Pipeline, name: str) -> tuple[SiteAdvice, StationAdvice]:
     return advice, found
 
 
-def _surface(advice: SiteAdvice, one: SurfaceAdvice) -> advice_schema.SurfaceAdviceOut:
+def _surface(advice: SiteAdvice, one: SurfaceAdvice, weeks: SurfaceWeeks | None) -> advice_schema.SurfaceAdviceOut:
+    weeks_at, weeks_reason = worked_out(weeks)
     return advice_schema.SurfaceAdviceOut(
         surface=one.surface,
         title=one.title,
         kind=one.kind,
-        passes=[_pass(each) for each in one.passes],
+        passes=[_pass(each, weeks) for each in one.passes],
         stations=[
             advice_schema.StationAdviceOut(
                 station=each.station, day_line=each.day_line, days=_days(each.days), water=_water(advice, each)
@@ -141,10 +147,19 @@ def _surface(advice: SiteAdvice, one: SurfaceAdvice) -> advice_schema.SurfaceAdv
         ],
         play=[advice_schema.PlayOut(title=p.title, start=iso(p.start_ms), end=iso(p.end_ms)) for p in one.play],
         dawn_leaf_degc=_number(one.dawn_leaf_degc),
+        cautions=[
+            advice_schema.CautionOut(
+                what=c.what, station=c.station, place=c.place, line=c.words, chance=round(c.chance, 3)
+            )
+            for c in one.cautions
+        ],
+        weeks_at=weeks_at,
+        weeks_reason=weeks_reason,
     )
 
 
-def _pass(one: PassAdvice) -> advice_schema.PassAdviceOut:
+def _pass(one: PassAdvice, weeks: SurfaceWeeks | None) -> advice_schema.PassAdviceOut:
+    its_weeks = of_pass(weeks, one.outlook.intent.kind, one.outlook.intent.variant)
     coming, last, healed = next_open(one.outlook), one.last_good, one.healed
     return advice_schema.PassAdviceOut(
         **_named(one.outlook),
@@ -166,6 +181,7 @@ def _pass(one: PassAdvice) -> advice_schema.PassAdviceOut:
         else advice_schema.HealedOut(
             earliest=_day(healed.earliest), likely=_day(healed.likely), latest=_day(healed.latest)
         ),
+        weeks=[] if its_weeks is None else weeks_out(its_weeks),
     )
 
 

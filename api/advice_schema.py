@@ -82,6 +82,15 @@ class LastGoodOut(BaseModel):
     line: str = Field(examples=["Green: to heal before play on 12 Oct, do the scarifying by 2 Sep."])
 
 
+class WeekOut(BaseModel):
+    """One of the weeks ahead, past the ten days."""
+
+    first: Day = Field(description="its Monday")
+    chance: float = Field(examples=[0.8], description="that it has a day on which the pass can be made, 0 to 1")
+    days: float = Field(examples=[3.4], description="such days to be expected in it")
+    reason: str = Field(examples=["soil too cold"], description="what shuts most of it; empty where nothing does")
+
+
 class PassAdviceOut(BaseModel):
     """One kind of pass in a line, and what stands behind it."""
 
@@ -95,6 +104,7 @@ class PassAdviceOut(BaseModel):
     closes_at: Time | None
     last_good: LastGoodOut | None = Field(description="null when nothing needs it healed, or growth is not known")
     healed: HealedOut | None = Field(description="if it were done today")
+    weeks: list[WeekOut] = Field(description="the sixteen weeks ahead by the usual weather; empty where none are known")
 
 
 class DayChanceOut(BaseModel):
@@ -136,6 +146,16 @@ class PlayOut(BaseModel):
     end: Time
 
 
+class CautionOut(BaseModel):
+    """Something to look at or to feel for; it orders nothing."""
+
+    what: str = Field(examples=["disease_weather"], description="disease_weather or thatch_may_hold")
+    station: str = Field(examples=[""], description="empty for the whole surface")
+    place: str = Field(examples=["Main square"])
+    line: str = Field(examples=["Weather for dollar spot, 4 in 10 by the index: look for cobwebs in the dew."])
+    chance: float = Field(examples=[0.4])
+
+
 class SurfaceAdviceOut(BaseModel):
     """All that is advised on a surface."""
 
@@ -148,6 +168,9 @@ class SurfaceAdviceOut(BaseModel):
     dawn_leaf_degc: float | None = Field(
         examples=[3.5], description="coldest leaf of the coming night; null if unknown"
     )
+    cautions: list[CautionOut] = Field(description="what to look at or to feel for")
+    weeks_at: Time | None = Field(description="when the weeks ahead were worked out; null before the first")
+    weeks_reason: str = Field(examples=[""], description="why there are no weeks; empty where there are")
 
 
 class AdviceOut(BaseModel):

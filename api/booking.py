@@ -26,10 +26,11 @@ from pipeline.advice.treatments import treatments
 from pipeline.diary.entry import DiaryEntry
 from pipeline.diary.facts import CUTS_FROM_M, DiaryFacts, read_diary
 from pipeline.plan.booked import Judgement, judged_by
+from pipeline.plan.booked_water import judged_watering
 from pipeline.service import Pipeline
 from pipeline.site.ground import Surface
 from pipeline.texts import later, say
-from pipeline.units import DAY_MS, EVER_MS
+from pipeline.units import DAY_MS, EVER_MS, HOUR_MS
 
 MISSED_MS = 7 * DAY_MS  # a booking so long past is asked about: our own choice
 BEGUN_BACK_MS = 14 * DAY_MS  # a pass begun longer ago is no longer taken to be under way: our own choice
@@ -43,6 +44,10 @@ BLADES = later(
     "clogged chute."
 )
 DUST = later("Dust of dry loam and sand harms lungs: work it moist, and wear a mask that is made for it.")
+ROLLER = later(
+    "A roller crushes: nobody near while it moves, mind slopes and edges, and go by its maker's rules and your own."
+)
+OF_KIND = {"topdressing": DUST, "rolling": ROLLER}
 
 router = APIRouter(prefix="/api/v1", tags=["advice"])
 
@@ -87,6 +92,8 @@ def judged(pipeline: Pipeline, entry: DiaryEntry, now_ms: int) -> Judgement:
         return Judgement("cannot_tell", say("nothing is advised yet."))
     if is_stale(advice, now_ms):
         return Judgement("cannot_tell", say("what is advised is too old to judge by."))
+    if entry.kind == "booked_watering":
+        return _judged_watering(pipeline, entry)
     found = _advised(pipeline, entry)
     if found is None:
         return Judgement("cannot_tell", say("this pass is not judged here."))
@@ -96,6 +103,23 @@ def judged(pipeline: Pipeline, entry: DiaryEntry, now_ms: int) -> Judgement:
         clause = " ".join((judgement.clause, say("Judged as {pass_title}.", pass_title=pass_words(found))))
         return Judgement(judgement.verdict, clause, judgement.better, judgement.advised)
     return judgement
+
+
+def _judged_watering(pipeline: Pipeline, entry: DiaryEntry) -> Judgement:
+    plan = pipeline.plan().surfaces.get(entry.surface)
+    if plan is None or plan.seen is None:
+        return Judgement("cannot_tell", say("nothing is advised on its water."))
+    stations = [entry.station] if entry.station else []
+    return judged_watering(plan.advice, stations, entry.at_ms, entry.number("water_mm"), plan.seen)
+
+
+def waterings_of(pipeline: Pipeline, now_ms: int) -> Jobs:
+    """Return the waterings of all surfaces that are booked: to come, and past and neither given nor struck. [ms]"""
+    entries = sorted(
+        pipeline.diary.entries(("booked_watering",), now_ms - MISSED_MS, EVER_MS[1]), key=lambda e: (e.at_ms, e.id)
+    )
+    ends = {e.id: e.at_ms + HOUR_MS if e.end_ms is None else e.end_ms for e in entries}
+    return Jobs((), tuple(e for e in entries if ends[e.id] > now_ms), tuple(e for e in entries if ends[e.id] <= now_ms))
 
 
 def _advised(pipeline: Pipeline, entry: DiaryEntry) -> PassAdvice | None:
@@ -115,23 +139,28 @@ def lift_line(pipeline: Pipeline, entry: DiaryEntry, now_ms: int) -> str:
 
 
 def cautions(surface: Surface, kind: str, depth_mm: object) -> tuple[str, ...]:
-    """Return what may hurt somebody about a pass of a kind: what lies buried, blades, dust."""
+    """Return what may hurt somebody about a pass of a kind: what lies buried, blades, dust, a roller."""
     cuts = cut_depth_m(surface, kind, depth_mm) >= CUTS_FROM_M and kind != "topdressing"
-    told = (*((BURIED, BLADES) if cuts else ()), *((DUST,) if kind == "topdressing" else ()))
+    told = (*((BURIED, BLADES) if cuts else ()), *(line for line in (OF_KIND.get(kind),) if line))
     return tuple(say(line) for line in told)
 
 
 # --- over the data interface -----------------------------------------------------------------------------------------
 
 
-@router.get("/bookings", summary="Passes that are booked or under way, each judged by what is advised now")
+@router.get("/bookings", summary="Passes and waterings that are booked or under way, each judged as of now")
 def get_bookings(request: Request) -> advice_schema.BookingsOut:
     pipeline = pipeline_of(request)
     return advice_schema.BookingsOut(bookings=list(_bookings(pipeline, pipeline.clock.now_ms())))
 
 
 def _bookings(pipeline: Pipeline, now_ms: int) -> Iterator[advice_schema.BookingOut]:
-    jobs = jobs_of(pipeline, now_ms)
+    jobs, waterings = jobs_of(pipeline, now_ms), waterings_of(pipeline, now_ms)
+    for entry in waterings.missed:
+        yield advice_schema.BookingOut(state="missed", entry=entry_out(entry), judgement=None)
+    for entry in waterings.booked:
+        told = _judgement_out(pipeline, entry, now_ms)
+        yield advice_schema.BookingOut(state="booked", entry=entry_out(entry), judgement=told)
     for state, entries in (("under_way", jobs.under_way), ("missed", jobs.missed), ("booked", jobs.booked)):
         for entry in entries:
             judgement = _judgement_out(pipeline, entry, now_ms) if state == "booked" else None
@@ -168,9 +197,11 @@ def _judgement_out(pipeline: Pipeline, entry: DiaryEntry, now_ms: int) -> advice
         if found.better is None
         else advice_schema.SpanOut(start=iso(found.better.start_ms), end=iso(found.better.end_ms)),
         judged_as=None if found.advised is None else pass_words(found.advised),
-        lift_first=list(names_in_the_way(surface, pipeline.diary, entry, now_ms)),
-        lift=lift_line(pipeline, entry, now_ms),
-        cautions=list(cautions(surface, str(entry.body["pass"]), entry.body.get("depth_mm"))),
+        lift_first=list(names_in_the_way(surface, pipeline.diary, entry, now_ms)) if entry.kind == "pass" else [],
+        lift=lift_line(pipeline, entry, now_ms) if entry.kind == "pass" else "",
+        cautions=list(cautions(surface, str(entry.body["pass"]), entry.body.get("depth_mm")))
+        if entry.kind == "pass"
+        else [],
     )
 
 

@@ -86,6 +86,8 @@ _SEEN = (
     Choice("firmness 4", later("Turf rolls underfoot")), Choice("wilt 1", later("Wilting")),
     Choice("wilt 0", later("No wilt")), Choice("disease 2", later("Disease, active")),
     Choice("disease 1", later("Old scars")), Choice("disease 0", later("No disease")),
+    Choice("thatch 2", later("Thatch feels soaked")), Choice("thatch 1", later("Thatch feels moist")),
+    Choice("thatch 0", later("Thatch feels dry")),
     Choice("tug 1", later("Lifts at a tug")), Choice("tug 0", later("Holds at a tug")),
 )  # fmt: skip
 _STATES = (Choice("done", later_as("a pass", "Done")), Choice("begun", later_as("a pass", "Begun")))
@@ -115,6 +117,9 @@ FORMS: Mapping[str, KindForm] = {
         _words("contractor", later("Who does it"), more=True),
     )),
     "watering": KindForm(later("Watering"), EITHER, (_mm("water_mm", later("About"), 1.0, 0.05, 5.0),), "end"),
+    "booked_watering": KindForm(
+        later("Watering to come"), EITHER, (_mm("water_mm", later("About"), 1.0, 0.05, 5.0),), "end", True
+    ),
     "sight": KindForm(later("What I see"), EITHER, (
         FormField("seen", later("What is seen"), "choice", choices=_SEEN, is_kept=False),
         _words("text", later("A word more")),

@@ -637,7 +637,7 @@ _BURIED_WORDS = {
 }  # fmt: skip
 _SIGHT_LINES = {
     "firmness": later("firmness: {seen}"), "tug": later("tug: {seen}"), "disease": later("disease: {seen}"),
-    "wilt": later("wilt: {seen}"),
+    "wilt": later("wilt: {seen}"), "thatch": later("thatch felt: {seen}"),
 }  # fmt: skip
 # The scales of `pipeline.advice.conditions`.
 _SIGHT_WORDS = {
@@ -648,6 +648,7 @@ _SIGHT_WORDS = {
     "tug": (later_as("tug", "it holds"), later_as("tug", "it lifts")),
     "disease": (later_as("disease", "none"), later_as("disease", "old scars"), later_as("disease", "active")),
     "wilt": (later_as("wilt", "none"), later_as("wilt", "seen")),
+    "thatch": (later_as("thatch", "dry"), later_as("thatch", "moist"), later_as("thatch", "soaked")),
 }  # fmt: skip
 
 

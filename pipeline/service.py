@@ -21,6 +21,7 @@ from pipeline.advice.advisor import Advisor
 from pipeline.advice.phrases import for_how_long, listed, moment, sentence, unconfirmed
 from pipeline.advice.report import SiteAdvice
 from pipeline.advice.treatments import treatments
+from pipeline.advice.weeks_ahead import SurfaceWeeks
 from pipeline.alerts.runner import BOUNDS_OF_RULES, AlertRunner, OpenAlert
 from pipeline.alerts.site import BACKUP_OLD
 from pipeline.diary.entry import DiaryEntry
@@ -393,6 +394,10 @@ class Pipeline:
     def advice(self) -> SiteAdvice | None:
         """Return the newest advice as the plan has it; None until it has been computed for the first time."""
         return self.plan().advice
+
+    def weeks_ahead(self) -> Mapping[str, SurfaceWeeks]:
+        """Return the weeks ahead by surface, as they were last worked out; those of some may still be to come."""
+        return self._advisor.weeks()
 
     def clock_note(self) -> ClockNote:
         """Return the server's time and whether it is confirmed. That of a demo always is."""

@@ -42,7 +42,8 @@ HEAD = """\
 def of_passes(file: BinaryIO, *_: object, **__: object) -> Iterator[tuple[int, str, str, list[str]]]:
     """The texts of the kinds of pass, as an extraction method of Babel."""
     for name, facts in tomllib.load(file).items():
-        each = [facts["title"], facts["doing"], *facts.get("wait_notes", {}).values(), facts.get("square_caution", "")]
+        said = (facts.get(name, "") for name in ("square_caution", "look_first"))
+        each = [facts["title"], facts["doing"], *facts.get("wait_notes", {}).values(), *said]
         about, each = f"of a pass: {name.replace('_', ' ')}", [name.replace("_", " "), *each]
         yield from ((0, "say", text, [about]) for text in dict.fromkeys(each) if text)
 

@@ -1,4 +1,4 @@
-"""Booking a pass: what, how deep, when, judged at once as it would stand in the diary, before it is written.
+"""Booking a pass or water: what, how much, when, judged at once as it would stand in the diary, before it is written.
 
 A plain form that asks for its own address with what is in it, so that it works without a script; with one the page asks
 as soon as something is changed, and what is being typed is not touched. A booking is changed and withdrawn here too.
@@ -29,6 +29,7 @@ from api.writing import OwnForm
 from pipeline.advice.report import Stretch, alike
 from pipeline.advice.stretches import likely_stretch, openings
 from pipeline.diary.entry import DiaryEntry, counts, questions_of
+from pipeline.forecast.waterings import EVENING_H
 from pipeline.plan.booked import Judgement
 from pipeline.service import Pipeline
 from pipeline.site.ground import Surface
@@ -37,9 +38,24 @@ from pipeline.texts import say, say_as
 from pipeline.units import DAY_MS, HOUR_MS
 
 MOST_LINKS = 8  # surfaces that are linked to side by side; of more, the work page has the links
+WATER = "water"  # in place of a pass
 LENGTHS = ("depth_mm", "spacing_mm", "width_mm")
 TEXTS = ("strips", "contractor")
-FORM_FIELDS = ("surface", "entry", "what", "day", "time", "around", "author", "confirmed", *LENGTHS, *TEXTS)
+LONGEST_WATERING_H = 24.0
+FORM_FIELDS = (
+    "surface",
+    "entry",
+    "what",
+    "day",
+    "time",
+    "around",
+    "author",
+    "confirmed",
+    "water_mm",
+    "hours",
+    *LENGTHS,
+    *TEXTS,
+)
 
 router = APIRouter(include_in_schema=False)
 
@@ -60,6 +76,8 @@ def book_page(
     around: str = "",
     author: str = "",
     confirmed: str = "",
+    water_mm: str = "",
+    hours: str = "",
 ) -> Response:
     pipeline = pipeline_of(request)
     if not pipeline.config.stations():
@@ -117,11 +135,11 @@ def _booking(pipeline: Pipeline, number: str) -> DiaryEntry | None:
 
 
 def _is_booked(entry: DiaryEntry) -> bool:
-    return entry.kind == "pass" and entry.body.get("state") == "booked"
+    return entry.kind == "booked_watering" or (entry.kind == "pass" and entry.body.get("state") == "booked")
 
 
 def _no_such(number: object) -> Problem:
-    return Problem(404, "No such booking", f"found {number}, expected the number of a booked pass in the diary")
+    return Problem(404, "No such booking", f"found {number}, expected the number of a booking in the diary")
 
 
 # --- from the form to an entry ---------------------------------------------------------------------------------------
@@ -129,6 +147,8 @@ def _no_such(number: object) -> Problem:
 
 def _entry(pipeline: Pipeline, surface: Surface, form: dict[str, str]) -> tuple[DiaryEntry, list[str]]:
     """The entry that a form amounts to, and what is wrong with it beside what the diary finds."""
+    if form.get("what") == WATER:
+        return _watering(pipeline, surface, form)
     faults, body, units = list[str](), dict[str, object](), pipeline.config.site.units
     kind, _, variant = form.get("what", "").partition(".")
     body["pass"] = kind
@@ -150,7 +170,27 @@ def _entry(pipeline: Pipeline, surface: Surface, form: dict[str, str]) -> tuple[
     return (confirmed_by(made, form.get("confirmed", "")) or made), faults
 
 
-def _number(text: str, key: str, units: LocalUnits, faults: list[str]) -> float | None:
+def _watering(pipeline: Pipeline, surface: Surface, form: dict[str, str]) -> tuple[DiaryEntry, list[str]]:
+    """The watering that a form books, and what is wrong with it."""
+    faults, units = list[str](), pipeline.config.site.units
+    amount = _number(form.get("water_mm", "").strip(), "water_mm", units, faults)
+    hours = _number(form.get("hours", "").strip(), "hours", units, faults, of_time=True)
+    if hours is not None and not 0.0 < hours <= LONGEST_WATERING_H:
+        told = say(
+            "hours: found {found:g}, expected more than 0, at most {most:g}", found=hours, most=LONGEST_WATERING_H
+        )
+        faults.append(told)
+        hours = None
+    at_ms, now_ms = _time_ms(pipeline, form, faults), pipeline.clock.now_ms()
+    begin_ms = at_ms or now_ms
+    body: dict[str, object] = {} if amount is None else {"water_mm": units.mm_of(amount)}
+    end_ms = None if hours is None else begin_ms + round(hours * HOUR_MS)
+    author = form.get("author", "").strip()
+    made = DiaryEntry("booked_watering", surface.name, begin_ms, body, None, end_ms, author, now_ms)
+    return (confirmed_by(made, form.get("confirmed", "")) or made), faults
+
+
+def _number(text: str, key: str, units: LocalUnits, faults: list[str], *, of_time: bool = False) -> float | None:
     if not text:
         return None
     try:
@@ -158,7 +198,9 @@ def _number(text: str, key: str, units: LocalUnits, faults: list[str]) -> float 
     except ValueError:
         number = float("nan")
     if number != number or abs(number) == float("inf"):
-        if units.in_inches:
+        if of_time:
+            faults.append(say("{field}: found {found}, expected a number of hours", field=key, found=repr(text[:20])))
+        elif units.in_inches:
             faults.append(say("{field}: found {found}, expected a number of inches", field=key, found=repr(text[:20])))
         else:
             faults.append(say("{field}: found {found}, expected a number of mm", field=key, found=repr(text[:20])))
@@ -189,6 +231,7 @@ def _facts(request: Request, surface: Surface, before: DiaryEntry | None, asked:
     here, others = kinds_of(pipeline, surface)
     form = _filled(pipeline, surface, before, asked, [value for value, _ in (*here, *others)])
     entry, faults = _entry(pipeline, surface, form)
+    is_water = form["what"] == WATER
     faults += [f for f in check(pipeline.config, pipeline.diary, entry, now_ms) if f not in faults]
     many = len(pipeline.config.surfaces) > MOST_LINKS
     return {
@@ -199,20 +242,28 @@ def _facts(request: Request, surface: Surface, before: DiaryEntry | None, asked:
         "surfaces": [] if many or before else [(one.name, one.title) for one in pipeline.config.surfaces],
         "form": form,
         "changes": before,
+        "is_water": is_water,
         "is_gone": bool(asked["entry"]) and before is None,
         "here": [(value, words.upper_first(words.tied(name))) for value, name in here],
         "others": [(value, words.upper_first(name)) for value, name in others],
         "today": words.local(now_ms, ZoneInfo(zone)).date().isoformat(),
         "faults": [words.upper_first(fault) for fault in faults],
         "judged": None if faults else _judged(pipeline, surface, entry, now_ms),
-        "cautions": cautions(surface, str(entry.body["pass"]), entry.body.get("depth_mm")) if not faults else (),
+        "cautions": ()
+        if faults or is_water
+        else cautions(surface, str(entry.body["pass"]), entry.body.get("depth_mm")),
     }
 
 
 def _judged(pipeline: Pipeline, surface: Surface, entry: DiaryEntry, now_ms: int) -> dict[str, Any]:
     zone = ZoneInfo(pipeline.config.site.timezone)
-    found = judged(pipeline, entry, now_ms)
-    depth, title = entry.body.get("depth_mm"), words.pass_title(entry.body)
+    found, units = judged(pipeline, entry, now_ms), pipeline.config.site.units
+    depth = entry.body.get("depth_mm")
+    if entry.kind == "pass":
+        title = words.pass_title(entry.body)
+    else:
+        amount = units.entered(entry.number("water_mm"))
+        title = say("Water, {amount} {unit}", amount=amount, unit=units.short)
     advice = pipeline.advice()
     play = [] if advice is None else [p for one in advice.surfaces if one.surface == surface.name for p in one.play]
     return {
@@ -225,7 +276,7 @@ def _judged(pipeline: Pipeline, surface: Surface, entry: DiaryEntry, now_ms: int
         "verdict": found.word,
         "clause": words.tied(found.clause),
         "is_barred": found.is_barred,
-        "lift": lift_line(pipeline, entry, now_ms),
+        "lift": lift_line(pipeline, entry, now_ms) if entry.kind == "pass" else "",
         "questions": [one.said(in_inches=pipeline.config.site.units.in_inches) for one in questions_of(entry)],
         "confirms": figures_asked(entry),
         "days": _days(found, zone),
@@ -246,6 +297,11 @@ def _filled(
 ) -> dict[str, str]:
     """What stands in the form: what was asked with, else the booking that is changed, else the likeliest first time."""
     form = {**asked, "surface": surface.name}
+    if before is not None and before.kind == "booked_watering":
+        return _filled_again(pipeline, before, form)
+    if form["what"] == WATER:
+        at = words.local(pipeline.clock.now_ms(), ZoneInfo(pipeline.config.site.timezone)) + datetime.timedelta(days=1)
+        return form | {"day": asked["day"] or at.date().isoformat(), "time": asked["time"] or f"{EVENING_H}:00"}
     if before is not None and not asked["what"]:
         body, at = before.body, words.local(before.at_ms, ZoneInfo(pipeline.config.site.timezone))
         named = f"{body['pass']}.{body.get('variant', '')}"
@@ -262,6 +318,19 @@ def _filled(
         at = _first_time(pipeline, surface, form["what"])
         form |= {"day": asked["day"] or at.date().isoformat(), "time": asked["time"] or f"{at:%H:%M}"}
     return form
+
+
+def _filled_again(pipeline: Pipeline, before: DiaryEntry, form: dict[str, str]) -> dict[str, str]:
+    """The form of a booked watering that is changed: what was asked with, else the booking."""
+    if form["what"]:
+        return form
+    at = words.local(before.at_ms, ZoneInfo(pipeline.config.site.timezone))
+    hours = "" if before.end_ms is None else f"{(before.end_ms - before.at_ms) / HOUR_MS:g}"
+    amount = pipeline.config.site.units.entered(before.number("water_mm"))
+    return form | {
+        "what": WATER, "water_mm": amount, "hours": hours, "author": before.author,
+        "day": at.date().isoformat(), "time": f"{at:%H:%M}",
+    }  # fmt: skip
 
 
 def _first_time(pipeline: Pipeline, surface: Surface, what: str) -> datetime.datetime:

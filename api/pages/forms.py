@@ -71,6 +71,24 @@ def done_then(request: Request, entry_id: int, form: OwnForm) -> Response:
     return _go_on(request, form, booked, "done", most_ms=booked.at_ms)
 
 
+@router.post("/work/{entry_id}/given")
+def given(request: Request, entry_id: int, form: OwnForm) -> Response:
+    """Write that a booked watering was given as it was booked, in place of the booking; pressed twice, once."""
+    pipeline = pipeline_of(request)
+    booked, sent_as = pipeline.diary.entry(entry_id), form.get("sent_as", "") or f"given-{entry_id}"
+    if booked is None or booked.kind != "booked_watering":
+        known = pipeline.diary.sent_as(sent_as)
+        return _back(request, form, *([] if known is None else [known]))
+    body = {"water_mm": booked.body["water_mm"], "confirmed": True}
+    made = DiaryEntry(
+        "watering", booked.surface, booked.at_ms, body, booked.station, booked.end_ms, "", pipeline.clock.now_ms(),
+        sent_as=sent_as,
+    )  # fmt: skip
+    written = diary.add(request, made, [])
+    diary.strike(pipeline, booked.id)
+    return _back(request, form, written)
+
+
 def _pass_of(pipeline: Pipeline, entry_id: int, *states: str) -> DiaryEntry:
     entry = pipeline.diary.entry(entry_id)
     if entry is None or entry.kind != "pass" or entry.body.get("state") not in states:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 from fastapi import Request
@@ -14,6 +14,7 @@ from api.depths import DepthNow
 from api.diary import entry_out
 from api.problems import wants_page
 from api.state import StationNow
+from pipeline.advice.report import SurfaceAdvice
 from pipeline.alerts.probes import PROBE_FAULT
 from pipeline.diary.entry import DiaryEntry
 from pipeline.service import Pipeline
@@ -24,6 +25,15 @@ SNOOZE_DAYS = 3
 UNDO_MS = 20_000  # so long what was written bears the button that takes it back
 MOST_SEEN = 8  # alerts that are told on one page; that of the alerts has all
 SHORT = 90  # characters of what is to be seen to, where it has one line
+
+
+def cautions_told(surfaces: Iterable[SurfaceAdvice]) -> list[dict[str, str]]:
+    """What to look at or to feel for: the places of each, those of the same words in one line."""
+    places: dict[str, list[str]] = {}
+    for one in surfaces:
+        for caution in one.cautions:
+            places.setdefault(caution.words, []).append(caution.place)
+    return [{"places": words.named(names, 3), "words": words.tied(told)} for told, names in places.items()]
 
 
 def head(states: Sequence[StationNow], zone: str) -> dict[str, Any]:

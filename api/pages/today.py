@@ -21,7 +21,7 @@ from api.drawing import DAYS, first_day, ten_days
 from api.known import KnownFigure
 from api.load import facts_of
 from api.pages.frame import answer, page
-from api.pages.parts import MOST_SEEN, head, layers_said, see_to, thatch_words, told
+from api.pages.parts import MOST_SEEN, cautions_told, head, layers_said, see_to, thatch_words, told
 from api.slices import Pen, end_mm, ruler_svg, slice_svg
 from api.state import StationNow
 from pipeline.advice.report import SurfaceAdvice
@@ -64,6 +64,7 @@ def _facts(request: Request) -> dict[str, Any]:
         "see": see_to(pipeline, states),
         "most_seen": MOST_SEEN,
         "six": _six(morning, pipeline),
+        "cautions": cautions_told(() if morning.advice is None else morning.advice.surfaces),
         "heading": say("The slices as they were") if is_old else _cut(states, zone),
         "rows": _rows(drawn, zone, pipeline.config.site.units) if large else [],
         "groups": [] if large else _groups(drawn, zone),

@@ -1,4 +1,4 @@
-"""The work page: what is booked, judged; which pass when, ten days ahead; tonight's water; alerts to be marked.
+"""The work page: what is booked, judged; which pass when, ten days and sixteen weeks ahead; tonight's water; alerts.
 
 A drawing, a bold word and a clause for each pass; passes that are shut for one reason share a line. Drawn on the
 server. What is missing is said. It decides nothing; what its buttons send is written by `forms` and the data interface.
@@ -17,7 +17,7 @@ from fastapi.responses import HTMLResponse, Response
 
 from api import words
 from api.advice import is_stale
-from api.booking import cautions, jobs_of, judged, lift_line
+from api.booking import cautions, jobs_of, judged, lift_line, waterings_of
 from api.data import pipeline_of, stations_of
 from api.drawing import (
     DAYS,
@@ -28,7 +28,8 @@ from api.drawing import (
     wetness_chart,
 )
 from api.pages.frame import answer, page
-from api.pages.parts import MOST_SEEN, head, just_written, see_to
+from api.pages.parts import MOST_SEEN, cautions_told, head, just_written, see_to
+from api.weeks import weeks_rows
 from pipeline.advice.conditions import Verdict
 from pipeline.advice.phrases import listed
 from pipeline.advice.report import (
@@ -101,6 +102,8 @@ def _work_facts(request: Request) -> dict[str, Any]:
         "axis": _axis(view, surfaces),
         "booked": _booked(view, surfaces),
         "surfaces": _alike([_surface(view, one) for one in surfaces]),
+        "cautions": cautions_told(surfaces),
+        "weeks": _alike([_weeks(view, one) for one in surfaces if one.passes]),
         "water": _alike([_water(view, one, each) for one in surfaces for each in one.stations]),
         "to_come": _alike([_to_come(view, one, each) for one in surfaces for each in one.stations]),
         "stations": len(states),
@@ -186,8 +189,11 @@ def _rain_words(day: datetime.date, rain: tuple[float, float] | None) -> str:
 def _booked(view: _View, surfaces: Sequence[SurfaceAdvice]) -> dict[str, Any]:
     """What is under way, what was booked and never begun, and what is booked from today on, judged."""
     jobs, advised = jobs_of(view.pipeline, view.now_ms), {one.surface: one for one in surfaces}
+    waterings = waterings_of(view.pipeline, view.now_ms)
     return {
         "rows": [
+            *(_watering(view, entry, is_past=True) for entry in waterings.missed),
+            *(_watering(view, entry, is_past=False) for entry in waterings.booked),
             *(_under_way(view, entry) for entry in jobs.under_way),
             *(_missed(view, entry) for entry in jobs.missed),
             *(_judged(view, entry, advised.get(entry.surface)) for entry in jobs.booked),
@@ -220,6 +226,34 @@ def _named(view: _View, entry: DiaryEntry) -> dict[str, Any]:
         "days": (),
         "is_barred": False,
     }
+
+
+def _watering(view: _View, entry: DiaryEntry, *, is_past: bool) -> dict[str, Any]:
+    """A booked watering, judged; one that is past is asked about."""
+    mm = view.pipeline.config.site.units.entered(entry.number("water_mm"))
+    row = {
+        "id": entry.id,
+        "when": say(
+            "{where}, {when}",
+            where=words.place_of(view.pipeline.config, entry),
+            when=words.soon(entry.at_ms, view.timezone, view.now_ms),
+        ),
+        "title": words.tied(say("Water, {amount} {unit}", amount=mm, unit=view.pipeline.config.site.units.short)),
+        "lift": "",
+        "days": (),
+    }
+    if is_past:
+        clause = say("its time is past, and nothing says that it was given.")
+        return {
+            **row,
+            "verdict": say("Was it given?"),
+            "clause": clause,
+            "is_barred": False,
+            "may": ("given", "change"),
+        }
+    found = judged(view.pipeline, entry, view.now_ms)
+    told = words.tied(found.clause)
+    return {**row, "verdict": found.word, "clause": told, "is_barred": found.is_barred, "may": ("change",)}
 
 
 def _under_way(view: _View, entry: DiaryEntry) -> dict[str, Any]:
@@ -360,6 +394,17 @@ def _shared(passes: Sequence[PassAdvice]) -> tuple[str, ...]:
     """What else all of these passes are shut for."""
     also = [one.outlook.windows[0].also for one in passes]
     return tuple(reason for reason in also[0] if all(reason in one for one in also))
+
+
+# --- the weeks ahead -------------------------------------------------------------------------------------------------
+
+
+def _weeks(view: _View, surface: SurfaceAdvice) -> dict[str, Any]:
+    found = view.pipeline.weeks_ahead().get(surface.surface)
+    named = {"name": surface.surface, "title": surface.title}
+    if found is None:
+        return {**named, "heads": [], "rows": [], "reason": say("they are not worked out yet")}
+    return {**named, **weeks_rows(found, words.local(view.now_ms, view.zone).date(), _play_days(view, surface))}
 
 
 # --- water -----------------------------------------------------------------------------------------------------------

@@ -6,12 +6,13 @@ import datetime
 import logging
 import random
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from pipeline.advice.cautions import cautions_of
 from pipeline.advice.conditions import Hours, Row
 from pipeline.advice.healing import healed_dates, last_good_date, last_sowing
 from pipeline.advice.report import (
@@ -53,6 +54,7 @@ from pipeline.advice.surface_inputs import (
 )
 from pipeline.advice.treatments import TreatmentTable, default_passes, treatments
 from pipeline.advice.water import Evening, Turf, WaterAdvice
+from pipeline.advice.weeks_ahead import SurfaceWeeks, weeks_of_surface
 from pipeline.advice.windows import Outlook, in_work_hours, join_outlooks, outlook
 from pipeline.diary.facts import Intent
 from pipeline.diary.fixtures import Fixture, fixture_source
@@ -109,10 +111,7 @@ def site_advice(
     StoreAway
         Nothing else: what is missing is told in words.
     """
-    kept = AdviceCache() if cache is None else cache
-    weather, why = _usable(forecast, now_ms)
-    entries = tuple(diary.entries(None, now_ms - DIARY_BACK_MS, now_ms + DIARY_AHEAD_MS))
-    view = View(config, store, diary, kept, now_ms, ZoneInfo(config.site.timezone), entries, weather)
+    view, why = _view(config, store, diary, now_ms, forecast, cache)
     played, missing = _fixtures(fixtures, now_ms)
     notes = [*why, *missing]
     surfaces = []
@@ -126,6 +125,38 @@ def site_advice(
         )
         notes.append(say(no_climate))
     return SiteAdvice(now_ms, tuple(surfaces), tuple(dict.fromkeys(notes)))
+
+
+def surface_weeks(
+    config: SiteConfig,
+    store: Store,
+    diary: Diary,
+    now_ms: int,
+    surface: Surface,
+    *,
+    forecast: Kept[WeatherForecast] | None = None,
+    fixtures: Kept[tuple[Fixture, ...]] | None = None,
+    cache: AdviceCache | None = None,
+) -> SurfaceWeeks:
+    """Return the weeks ahead of a surface at a moment [ms since 1970, UTC], from what `site_advice` is given.
+
+    Raises
+    ------
+    StoreAway
+    """
+    view, _ = _view(config, store, diary, now_ms, forecast, cache)
+    return weeks_of_surface(view, surface, _fixtures(fixtures, now_ms)[0])
+
+
+def _view(
+    config: SiteConfig, store: Store, diary: Diary, now_ms: int, forecast: Kept[WeatherForecast] | None,
+    cache: AdviceCache | None,
+) -> tuple[View, tuple[str, ...]]:  # fmt: skip
+    """Return what all advice on a site rests on, and what is wrong with its weather forecast."""
+    kept = AdviceCache() if cache is None else cache
+    weather, why = _usable(forecast, now_ms)
+    entries = tuple(diary.entries(None, now_ms - DIARY_BACK_MS, now_ms + DIARY_AHEAD_MS))
+    return View(config, store, diary, kept, now_ms, ZoneInfo(config.site.timezone), entries, weather), why
 
 
 def _usable(forecast: Kept[WeatherForecast] | None, now_ms: int) -> tuple[WeatherForecast | None, tuple[str, ...]]:
@@ -188,7 +219,7 @@ def _surface(view: View, surface: Surface, fixtures: tuple[Fixture, ...]) -> tup
     booked = tuple(sorted(plans.diary.booked, key=lambda job: job.start_ms))
     return SurfaceAdvice(
         surface.name, surface.title, surface.kind, passes, told, ahead, min(leaf, default=None), booked,
-        surface.water_to_hand,
+        surface.water_to_hand, cautions_of(view, surface.title, views, hours),
     ), notes  # fmt: skip
 
 
@@ -273,15 +304,17 @@ def _station(
     # Translators: what is asked of the days to come: "dry enough to scarify: Thursday 7 in 10"
     what = say("moist enough to scarify") if now < thatch.open_lo else say("dry enough to scarify")
     turf, evening, water = water_told
+    given = view.facts(plans.surface.name, station.station.name).booked_waterings
+    booked = tuple(w for w in given if w.end_ms > view.now_ms)
     if not np.isfinite(station.forecast.thatch_wetness).any():
         line = best_day_line(what, (), plans.today)
-        return StationAdvice(station.station.name, station.forecast, (), line, water, turf, evening)
+        return StationAdvice(station.station.name, station.forecast, (), line, water, turf, evening, booked)
     days = day_chances(
         station.forecast, view.zone, thatch=(thatch.open_lo, thatch.open_hi), roots=(root.open_lo, root.open_hi),
         work_hours=view.config.work.hours,
     )  # fmt: skip
     line = best_day_line(what, days, plans.today)
-    return StationAdvice(station.station.name, station.forecast, tuple(days), line, water, turf, evening)
+    return StationAdvice(station.station.name, station.forecast, tuple(days), line, water, turf, evening, booked)
 
 
 log = logging.getLogger(__name__)
@@ -311,7 +344,7 @@ class Advisor:
         Handed each SiteAdvice, in this thread; may raise PipelineFault, which is waited out. Not while hours fly: what
         would be told then depends on how fast they do.
     on_change : callable
-        Called with `advice` after each.
+        Called with `advice` after each, and with `weeks` when those of every surface are there.
     doubts : callable
         Gives notes on what all of it rests on, such as a time that is not confirmed.
     settled : callable
@@ -354,10 +387,18 @@ class Advisor:
         self._flies = False  # hours pass in less than a second: the history of a demo
         self._woken, self._diary_changed = threading.Event(), threading.Event()
         self._findings, self._behind = threading.Event(), False
+        self._weeks: dict[str, SurfaceWeeks] = {}
+        self._weeks_day: int | None = None
+        self._weeks_due: list[Surface] = []
+        self._weeks_after_s = 0.0
 
     def now(self) -> SiteAdvice | None:
         """Return the latest advice; None before the first."""
         return self._now
+
+    def weeks(self) -> Mapping[str, SurfaceWeeks]:
+        """Return the weeks ahead by surface, worked out once a day and after entries; empty before the first."""
+        return self._weeks
 
     def wake(self) -> None:
         """Interrupt the wait, to look at once whether work is due."""
@@ -393,7 +434,7 @@ class Advisor:
         try:
             now_ms = self._clock.now_ms()
             if not self._is_due(now_ms):
-                return False
+                return self._work_out_weeks(now_ms)
             self._fetch(now_ms // HOUR_MS)
             if stop.is_set():  # a slow server may have held us
                 return False
@@ -419,6 +460,31 @@ class Advisor:
         behind = self._behind and self._settled()
         return turned or self._diary_changed.is_set() or ((behind or written) and self._findings.is_set())
 
+    def _work_out_weeks(self, now_ms: int) -> bool:
+        """Work out the weeks ahead of one surface where a new day or an entry has made them due; return whether it was.
+
+        Behind the advice of the hour, one surface a step: they take longer, and nobody waits for them.
+        """
+        began_s, day = self._clock.monotonic(), now_ms // DAY_MS
+        if self._now is None or self._flies or began_s < self._weeks_after_s:
+            return False
+        if day != self._weeks_day:
+            self._weeks_day, self._weeks_due = day, list(self._config.surfaces)
+        if not self._weeks_due:
+            return False
+        surface = self._weeks_due[0]
+        found = surface_weeks(
+            self._config, self._store, self._diary, now_ms, surface, forecast=self._forecast, fixtures=self._fixtures,
+            cache=self._cache,
+        )  # fmt: skip
+        self._weeks_due = self._weeks_due[1:]
+        self._weeks = {**self._weeks, surface.name: found}
+        ended_s = self._clock.monotonic()
+        self._weeks_after_s = ended_s + REST * (ended_s - began_s)
+        if not self._weeks_due:
+            self._on_change("weeks")
+        return True
+
     def _fetch(self, hour: int) -> None:
         """Fetch forecast and fixtures, once an hour."""
         now_s = self._clock.monotonic()
@@ -433,6 +499,7 @@ class Advisor:
         if self._diary_changed.is_set():
             self._diary_changed.clear()
             self._forgets, self._follows_until_s = FORGETS, self._clock.monotonic() + FOLLOWS_S
+            self._weeks_day = None
         if self._forgets > 0:  # what rests on the entry is worked out anew meanwhile
             self._cache.forget()
             self._forgets -= hour != self._hour

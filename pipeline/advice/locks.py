@@ -128,7 +128,24 @@ def locks(intent: Intent, facts: PassFacts, ground: SurfaceState, now_ms: int) -
 
 def _of_square(facts: PassFacts, ground: SurfaceState) -> list[Lock]:
     if ground.kind != "square":
+        alone = later("work of a square alone")
+        # Translators: what opens a pass that is made on a cricket square alone
+        return [_lock(Verdict.CLOSED, alone, later("a square"), ALWAYS)] if facts.before_season_weeks else []
+    return [*_in_season(facts, ground), *_before_season(facts, ground)]
+
+
+def _before_season(facts: PassFacts, ground: SurfaceState) -> list[Lock]:
+    """Return the locks on work of the weeks before play, at all other times."""
+    if not facts.before_season_weeks or not ground.seasons:
         return []
+    begins = [season.start_ms - round(facts.before_season_weeks * WEEK_MS) for season in ground.seasons]
+    ends = [-UNTIL_FOREVER_MS, *(season.end_ms for season in ground.seasons)]
+    reason, opens = later("not the weeks before play begins"), later("the last weeks before play begins")
+    spans = (TimeSpan(end, begin) for end, begin in zip(ends, [*begins, UNTIL_FOREVER_MS], strict=True))
+    return [_lock(Verdict.CLOSED, reason, opens, span) for span in spans if span.start_ms < span.end_ms]
+
+
+def _in_season(facts: PassFacts, ground: SurfaceState) -> list[Lock]:
     if not facts.closed_on_square_in_season:
         return []
     finished, closed = later("a pitch finished for the year, or the close of season"), later("close of season")

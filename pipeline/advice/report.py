@@ -7,14 +7,16 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import takewhile
 
+from pipeline.advice.cautions import Caution
 from pipeline.advice.conditions import CONDITIONS, Verdict
 from pipeline.advice.healing import HealedDates, LastGoodDate, LastSowing
 from pipeline.advice.phrases import clock_words, day_name, day_words, lift_first, listed
 from pipeline.advice.water import Evening, Turf, WaterAdvice
 from pipeline.advice.windows import Outlook, Window
-from pipeline.diary.facts import DatedPass, Play
+from pipeline.diary.facts import DatedPass, Intent, Play
 from pipeline.forecast.wetness import DayChance, WetnessForecast, in_ten, tenths
 from pipeline.site.passes import PassFacts
+from pipeline.soil.wetting import Watering
 from pipeline.texts import in_a_row, later, say
 from pipeline.units import DAY_MS, HOUR_MS, TimeSpan
 
@@ -73,7 +75,8 @@ class PassAdvice:
 class StationAdvice:
     """One station: how its wetness will go, the chance of each day to be dry enough to scarify, and tonight's water.
 
-    `day_line` says the likeliest day in words; `turf` and `evening` are what the water was worked out from.
+    `day_line` says the likeliest day in words; `turf` and `evening` are what the water was worked out from; `booked`
+    are the waterings booked and not past.
     """
 
     station: str
@@ -83,6 +86,7 @@ class StationAdvice:
     water: WaterAdvice
     turf: Turf
     evening: Evening
+    booked: tuple[Watering, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -102,6 +106,7 @@ class SurfaceAdvice:
     booked : tuple of DatedPass
         Passes that are booked and not begun, in order.
     water_to_hand : bool
+    cautions : tuple of Caution
     """
 
     surface: str
@@ -113,6 +118,7 @@ class SurfaceAdvice:
     dawn_leaf_degc: float | None = None
     booked: tuple[DatedPass, ...] = ()
     water_to_hand: bool = True
+    cautions: tuple[Caution, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -309,7 +315,12 @@ def doing_of(facts: PassFacts, variant: str) -> str:
 
 def pass_of(outlook: Outlook) -> str:
     """Return a pass by its name and depth: `scarifying to 8 mm`."""
-    doing, depth_m = doing_of(outlook.facts, outlook.intent.variant), outlook.intent.depth_m
+    return pass_named(outlook.intent, outlook.facts)
+
+
+def pass_named(intent: Intent, facts: PassFacts) -> str:
+    """Return a pass that is thought of by its name and depth."""
+    doing, depth_m = doing_of(facts, intent.variant), intent.depth_m
     # Translators: a pass with its depth: "scarifying to 8 mm"
     return say("{doing} to {depth:.0f} mm", doing=doing, depth=depth_m * 1000) if depth_m > 0.0 else doing
 

@@ -455,7 +455,9 @@ def _to_come(view: View, context: StationContext, past: PastHours) -> WaterToCom
     short = np.nan_to_num(known.root_wetness, nan=1.0) < 1.0 - allowed
     can = view.config.surface_of(context.station).water_to_hand and not view.config.water.restricted
     habit = habit_of(waterings, rain, short, view.hour_ms, view.zone) if can else Habit()
-    return WaterToCome(habit, rain, tuple(w for w in waterings if w.end_ms > view.hour_ms))
+    booked = view.facts(view.config.surface_of(context.station).name, context.station).booked_waterings
+    coming = sorted((w for w in (*waterings, *booked) if w.end_ms > view.hour_ms), key=lambda w: w.start_ms)
+    return WaterToCome(habit, rain, tuple(coming))
 
 
 def _waterings(view: View, station: str) -> tuple[Watering, ...]:

@@ -220,7 +220,7 @@ def _pass_of(mark: SeenHealed, made: Iterable[DatedPass]) -> DatedPass | None:
 
 def plans_for(plans: SurfacePlans, view: View, kind: str, variant: str) -> Plans:
     """Return the plans of one pass."""
-    growth = plans.growth.get(_grass_of(plans, kind, variant))
+    growth = plans.growth.get(grass_of(plans, kind, variant))
     return Plans(
         fixtures_ms=_play_ms(plans, view),
         jobs_ms=plans.diary.jobs_ms(kind, variant, view.now_ms),
@@ -233,7 +233,7 @@ def plans_for(plans: SurfacePlans, view: View, kind: str, variant: str) -> Plans
     )  # fmt: skip
 
 
-def _grass_of(plans: SurfacePlans, kind: str, variant: str) -> str:
+def grass_of(plans: SurfacePlans, kind: str, variant: str) -> str:
     """Return the grass that has to heal or come up."""
     return "cool" if kind == "overseeding" and variant != "warm" else plans.grass
 

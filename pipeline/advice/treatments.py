@@ -32,6 +32,8 @@ Holes of the table of common practice that the rows were made from, and how they
 - Winter loam or sand on pitches: soil below 8 degC waits there instead of closing.
 - Seed that nobody plays on before winter has to come up before the soil is cold, not to be healed before growth ends:
   its seedbed decides, and growth and light frost warn, as in an autumn renovation.
+- Rolling before the season: soil from 0.7 to 0.95 of drained is near the optimum of its Proctor curve, from 0.5 up and
+  to 1.05 it waits; drier it does not give, wetter it smears. Such wetness stands for a week without much rain.
 - Warm-season seed has the rows of ryegrass but for soil temperature; winter rye into warm turf opens from 10 to 23 degC
   while the soil is cooling, and closes below 8 and above 25 degC as rye does elsewhere.
 """
@@ -101,7 +103,7 @@ _VERTICUT: DefaultPass = ("verticutting", "standard", 0.0015)
 _DEFAULT_PASSES: Mapping[str, tuple[DefaultPass, ...]] = {
     "square": (
         _BRUSH, _VERTICUT, ("scarifying", "standard", 0.010), ("heavy_dethatching", "standard", 0.020),
-        ("solid_tining", "12mm", 0.100), _HEAVY_DRESSING, ("overseeding", "rye", 0.004),
+        ("solid_tining", "12mm", 0.100), _HEAVY_DRESSING, ("overseeding", "rye", 0.004), ("rolling", "standard", 0.0),
     ),
     "outfield": (
         _BRUSH, ("scarifying", "standard", 0.008), ("solid_tining", "12mm", 0.100), _CORE, _SLIT,

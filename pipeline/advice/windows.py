@@ -453,6 +453,8 @@ def _checks(bare: Outlook, judged: Sequence[Judged], hour: int) -> tuple[str, ..
     if bare.facts.needs_roots and bare.ground.root_depth_m is None:
         # Translators: what to look for before the work
         checks.append(say("roots deeper than {depth:.0f} mm", depth=(bare.intent.depth_m + CLEARANCE_M) * 1000))
+    if bare.facts.look_first:
+        checks.append(say(bare.facts.look_first))
     return tuple(checks)
 
 

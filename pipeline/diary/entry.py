@@ -37,7 +37,7 @@ MAX_CONE_MM, MAX_CONE_KPA = 1000.0 * QUANTITIES["cone_depth"].highest, QUANTITIE
 MAX_STEPS = 400  # of a push
 LEAST_TOP_KPA = 25.0  # a push that meets no more than this met no ground; in MPa it would be usual: our own choice
 INCH_MM = 25.4
-SHALLOW = ("light_raking", "verticutting", "topdressing")  # passes of a millimetre or less are usual
+SHALLOW = ("light_raking", "verticutting", "topdressing", "rolling")  # passes of a millimetre or less are usual
 _LENGTH = "a number of mm from "
 
 
@@ -114,9 +114,10 @@ class EntryBody(Setting):
 
 PassState = Literal["booked", "begun", "done"]
 Mark = Literal["seen", "snoozed", "wrong"]
-SightKind = Literal["firmness", "tug", "disease", "wilt"]
+SightKind = Literal["firmness", "tug", "disease", "wilt", "thatch"]
 PASS_STATES, MARKS = get_args(PassState), get_args(Mark)
-SIGHTS: Mapping[str, float] = {"firmness": 4.0, "tug": 1.0, "disease": 2.0, "wilt": 1.0}  # the highest each can be
+# The highest each can be.
+SIGHTS: Mapping[str, float] = {"firmness": 4.0, "tug": 1.0, "disease": 2.0, "wilt": 1.0, "thatch": 2.0}
 _Words = Annotated[str, Field(max_length=2000, description="a few words"), sound(lambda text: bool(text.strip()))]
 _Channel = Annotated[str, Field(description="station/probe/channel"), sound(is_channel)]
 _Path = Annotated[
@@ -306,6 +307,8 @@ KINDS: Mapping[str, type[EntryBody]] = {
         material=_said(_Words),
     ),
     "watering": _kind("water given", water_mm=_mm(MAX_WATER_MM, inches_below=0.8, above=60.0)),
+    # what is booked counts as given only once it is written as a watering
+    "booked_watering": _kind("water booked", water_mm=_mm(MAX_WATER_MM, inches_below=0.8, above=60.0, needed=True)),
     "rain": _kind("rain read by hand", rain_mm=_mm(MAX_WATER_MM, above=150.0, needed=True)),
     "moisture": MoistureBody,
     "push": PushBody,

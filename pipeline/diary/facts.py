@@ -130,7 +130,8 @@ class Sight:
     """One observation by eye. [ms since 1970, UTC]
 
     `firmness` 0 no mark, 1 faint, 2 marks, 3 water at the boot, 4 turf rolls underfoot; `tug` 0 holds, 1 lifts;
-    `disease` 0 none, 1 old scars, 2 active; `wilt` 0 none, 1 seen.
+    `disease` 0 none, 1 old scars, 2 active; `wilt` 0 none, 1 seen;
+    `thatch`, as a hand feels it, 0 dry, 1 moist, 2 soaked.
     """
 
     what: str
@@ -173,7 +174,8 @@ class DiaryFacts:
 
     Attributes
     ----------
-    waterings : tuple of Watering
+    waterings, booked_waterings : tuple of Watering
+        Given, and booked: what is booked was not given for that.
     plays : tuple of (int, int)
         Begin and end of each play, those of the calendar too. [ms since 1970, UTC]
     covers : tuple of (int, int)
@@ -207,6 +209,7 @@ class DiaryFacts:
     """
 
     waterings: tuple[Watering, ...] = ()
+    booked_waterings: tuple[Watering, ...] = ()
     plays: TimeSpans = ()
     covers: TimeSpans = ()
     booked: tuple[DatedPass, ...] = ()
@@ -325,6 +328,9 @@ def read_diary(
         marks[alert] = (*marks.get(alert, ()), AlertMark(str(e.body["mark"]), e.at_ms, e.end_ms))
     return DiaryFacts(
         waterings=tuple(Watering(e.at_ms, _end_ms(e, zone), e.number("water_mm")) for e in each("watering")),
+        booked_waterings=tuple(
+            Watering(e.at_ms, _end_ms(e, zone), e.number("water_mm")) for e in each("booked_watering")
+        ),
         plays=tuple(sorted({*plays, *((p.start_ms, p.end_ms) for p in fixtures)})),
         covers=tuple((e.at_ms, _end_ms(e, zone)) for e in each("covers")),
         booked=tuple(
@@ -372,12 +378,17 @@ def _day(at_ms: int, zone: datetime.tzinfo) -> datetime.date:
 
 
 def _end_ms(entry: DiaryEntry, zone: datetime.tzinfo) -> int:
-    """Return when an entry ended. Without an end a watering is a moment, play lasts `PLAY_LENGTH_H`, covers are still
-    on, and a pass ends with the last moment of its day."""
+    """Return when an entry ended.
+
+    Without an end a watering is a moment, one that is booked an hour, play lasts `PLAY_LENGTH_H`, covers are still on,
+    and a pass ends with the last moment of its day.
+    """
     if entry.end_ms is not None:
         return entry.end_ms
     if entry.kind == "watering":
         return entry.at_ms
+    if entry.kind == "booked_watering":
+        return entry.at_ms + HOUR_MS
     if entry.kind == "covers":
         return FOREVER_MS
     if entry.kind == "fixture":

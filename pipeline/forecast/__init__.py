@@ -5,6 +5,7 @@
   balance.
 - `climatology`: Temperatures ahead where no forecast gives them: of the air, the leaf and the soil, and the chance of a
   frost.
+- `unread_thatch`: Whether thatch that no probe reads still holds water.
 - `waterings`: Water that people will give: booked, advised for tonight, and by the keeper's own habit.
 - `weather_ahead`: Members of the weather ahead: round a forecast, from the site's own past at the same season, or from
   its climate.

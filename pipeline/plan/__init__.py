@@ -1,6 +1,7 @@
 """One plan a surface: all that would be said of it on one morning put into one order, and held against itself.
 
 - `booked`: What is made of a booked pass by the window of its hour: why, until when, when instead.
+- `booked_water`: What is made of a booked watering by what would be advised for its hour.
 - `contradictions`: The table of contradictions: what must not be told together.
 - `deep_water`: When the next water of a station goes on, and how much.
 - `digest`: A plan in lines of text: what it adds to the morning's digest, and all of it.

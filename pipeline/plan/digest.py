@@ -15,6 +15,7 @@ from pipeline.advice.report import doing_of
 from pipeline.diary.facts import DatedPass
 from pipeline.plan.booked import Judgement
 from pipeline.plan.surface_plan import WorkPlan, advised
+from pipeline.soil.wetting import Watering
 from pipeline.texts import say
 from pipeline.units import DAY_MS, utc_text
 
@@ -63,6 +64,15 @@ def plan_news(plan: WorkPlan, now_ms: int, zone: datetime.tzinfo) -> Iterator[Pl
             subject = f"booked/{surface}/{job.kind}.{job.variant}/{utc_text(job.start_ms)}"
             text = _booked(plan, job, judgement, lift, now_ms, zone)
             yield PlanNews(subject, f"{judgement.verdict}{better}{' lift' if lift else ''}", text)
+    for watering, judgement in plan.waterings:
+        near = watering.start_ms - now_ms < GO_DAYS * DAY_MS
+        if near or judgement.verdict not in ("go", *QUIET):
+            text = _booked_water(plan, watering, judgement, now_ms, zone)
+            yield PlanNews(f"booked/{surface}/water/{utc_text(watering.start_ms)}", judgement.verdict, text)
+    month = datetime.datetime.fromtimestamp(now_ms / 1000, zone).strftime("%Y-%m")
+    for caution in plan.advice.cautions:  # told once a month, for they come and go
+        text = say("{place}: {told}", place=caution.place, told=caution.words)
+        yield PlanNews(f"{caution.what}/{surface}/{caution.station}", month, text)
     places = {one.station: one.turf.place for one in plan.advice.stations}
     for course in plan.courses:
         text = say("{place}: {told}", place=places[course.station], told=" ".join(course.steps))
@@ -81,7 +91,18 @@ def plan_lines(plan: WorkPlan, now_ms: int, zone: datetime.tzinfo) -> list[str]:
         Of the site.
     """
     booked = [_booked(plan, job, judgement, lift, now_ms, zone) for job, judgement, lift in plan.booked]
-    return [*(one.water.line for one in plan.advice.stations), *booked]
+    waterings = [_booked_water(plan, one, judgement, now_ms, zone) for one, judgement in plan.waterings]
+    return [*(one.water.line for one in plan.advice.stations), *booked, *waterings]
+
+
+def _booked_water(plan: WorkPlan, watering: Watering, judgement: Judgement, now_ms: int, zone: datetime.tzinfo) -> str:
+    """Return a booked watering and what is made of it as a line."""
+    at, now = (datetime.datetime.fromtimestamp(ms / 1000, zone) for ms in (watering.start_ms, now_ms))
+    return say(
+        "{place}: water of {mm:.0f} mm is booked for {when}. {verdict} {clause}",
+        place=plan.advice.title, mm=watering.water_mm, when=clock_words(at, now), verdict=judgement.word,
+        clause=judgement.clause,
+    )  # fmt: skip
 
 
 def _booked(plan: WorkPlan, job: DatedPass, judgement: Judgement, lift: str, now_ms: int, zone: datetime.tzinfo) -> str:

@@ -33,11 +33,13 @@ from pipeline.alerts.water import ROOTS_DRY, THATCH_HOLDING, WATER_NOT_ARRIVING
 from pipeline.diary.facts import DatedPass
 from pipeline.forecast.waterings import EVENING_H
 from pipeline.plan.booked import Judgement, judged_by
+from pipeline.plan.booked_water import judged_watering
 from pipeline.plan.contradictions import SPIKES
 from pipeline.plan.deep_water import DeepWater, evening_ms, next_water
 from pipeline.plan.held_passes import held, is_held
 from pipeline.plan.lines import Line, Says
 from pipeline.plan.seen import Seen
+from pipeline.soil.wetting import Watering
 from pipeline.texts import later, say
 from pipeline.units import DAY_MS, HOUR_MS, TimeSpan
 
@@ -79,20 +81,26 @@ class WorkPlan:
         About water, where it takes more than one step.
     booked : tuple of (DatedPass, Judgement, str)
         Every booked pass that is not past, what is made of it, and what to lift first.
+    waterings : tuple of (Watering, Judgement)
+        Every booked watering that is not past, and what is made of it.
     texts : mapping of str to str
         Of open alerts, by their ids: what is, and what to do about it by this plan.
     lines : tuple of Line
         All that it tells, to be held against the table of contradictions.
     off_until_ms : int or None
         Until when nobody may go on it; None where it may be gone on, or nobody can tell. [ms since 1970, UTC]
+    seen : Seen or None
+        What it rests on beside the advice.
     """
 
     advice: SurfaceAdvice
     courses: tuple[WaterCourse, ...] = ()
     booked: tuple[tuple[DatedPass, Judgement, str], ...] = ()
+    waterings: tuple[tuple[Watering, Judgement], ...] = ()
     texts: Mapping[str, str] = field(default_factory=dict)
     lines: tuple[Line, ...] = ()
     off_until_ms: int | None = None
+    seen: Seen | None = None
 
 
 def plan_of(advice: SurfaceAdvice, seen: Seen) -> WorkPlan:
@@ -129,7 +137,7 @@ def plan_of(advice: SurfaceAdvice, seen: Seen) -> WorkPlan:
     booked = tuple(_booked(planned, seen))
     texts = {alert.alert_id: text for alert in seen.alerts if (text := _alert_text(alert, planned, waters, off, seen))}
     lines = tuple(_lines(planned, waters, booked, off, seen))
-    return WorkPlan(planned, courses, booked, texts, lines, off_ms)
+    return WorkPlan(planned, courses, booked, tuple(_booked_waterings(planned, seen)), texts, lines, off_ms, seen)
 
 
 # --- whether it may be gone on ---------------------------------------------------------------------------------------
@@ -334,6 +342,16 @@ def _booked(advice: SurfaceAdvice, seen: Seen) -> Iterator[tuple[DatedPass, Judg
             continue
         names = next((w.lift_first for w in one.outlook.windows if job.start_ms < w.span.end_ms), ())
         yield job, judged_by(one, job.start_ms, seen.zone), lift_first(names, one.outlook.ground.buried)
+
+
+def _booked_waterings(advice: SurfaceAdvice, seen: Seen) -> Iterator[tuple[Watering, Judgement]]:
+    """Yield every booked watering, one of several stations once, and what is made of it."""
+    stations: dict[Watering, list[str]] = {}
+    for one in advice.stations:
+        for watering in one.booked:
+            stations.setdefault(watering, []).append(one.station)
+    for watering, names in sorted(stations.items(), key=lambda each: each[0].start_ms):
+        yield watering, judged_watering(advice, names, watering.start_ms, watering.water_mm, seen)
 
 
 def advised(advice: SurfaceAdvice, job: DatedPass) -> PassAdvice | None:

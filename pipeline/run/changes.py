@@ -20,8 +20,11 @@ class Changes:
         return self._count
 
     def listen(self, listener: Callable[[str], None]) -> Callable[[], None]:
-        """Call `listener` with the kind of each change (`readings`, `findings`, `alerts`, `nodes`, `advice`, `diary`),
-        from the thread that made it: it returns at once and raises nothing. Return a function that ends it."""
+        """Call `listener` with the kind of each change (`readings`, `findings`, `alerts`, `nodes`, `advice`, `weeks`,
+        `diary`), from the thread that made it.
+
+        It returns at once and raises nothing. Return a function that ends it.
+        """
         with self._condition:
             self._listeners.append(listener)
 

@@ -113,6 +113,10 @@ class PassFacts(Setting):
         Closed on seedlings younger than this; 0 when they do not matter. [weeks]
     needs_water, needs_roots, closed_on_square_in_season, spikes_a_finished_pitch, heals_out_of_growth, sows : bool
         See `locks` and `windows`.
+    before_season_weeks : float
+        Work of a square alone, in so many weeks before its play begins; 0 for work of any time and surface. [weeks]
+    look_first : str
+        What a person looks for before it, beside what the conditions ask; empty for nothing.
     square_caution : str
         What speaks against it on a square, where it is not closed; empty for nothing.
     wait_notes : mapping
@@ -136,6 +140,8 @@ class PassFacts(Setting):
     spikes_a_finished_pitch: bool = False
     heals_out_of_growth: bool = False
     sows: bool = False
+    before_season_weeks: float = Field(0.0, ge=0.0)
+    look_first: str = ""
     square_caution: str = ""
     wait_notes: dict[str, str] = Field({}, description="by condition, a text")
     surface_bounds: tuple[SurfaceBound, ...] = Field((), max_length=100, strict=False)

@@ -4,6 +4,7 @@
 - `calibration`: From the number a probe reports to the observation: the named curves, and the temperature correction.
 - `change`: A figure before and after a pass, and the trend of short, irregular records.
 - `climate`: Reference evapotranspiration, vapour in the air, the leaf's temperature by night, growth.
+- `disease`: Weather in which a turf disease comes, by a published index.
 - `drift`: Slow drift of a channel, against its neighbours or its own drained plateaus.
 - `drying`: Dry-downs: how long a layer stays wet after the water stops, and how fast it loses it.
 - `estimate`: A figure with its 90 % interval, the count behind it, and why it is withheld.

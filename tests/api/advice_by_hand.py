@@ -28,6 +28,7 @@ from pipeline.advice.report import (
 )
 from pipeline.advice.treatments import load_treatments
 from pipeline.advice.water import Evening, Turf, WaterLimits, tonight
+from pipeline.advice.weeks_ahead import PassWeeks, SurfaceWeeks, Week
 from pipeline.advice.windows import in_work_hours, outlook
 from pipeline.diary.facts import (
     Buried,
@@ -106,6 +107,18 @@ def pass_advice(kind: str, ground: SurfaceState, *, needed_on: datetime.date = N
         last_good_words=last_good_words(facts.doing, last, needed_on, for_play=True),
         healed=HealedDates(datetime.date(2024, 4, 2), datetime.date(2024, 4, 6), None),
     )
+
+
+def weeks() -> SurfaceWeeks:
+    """Of the square's scarifying: 2 in 10 till the week of 20 May, 9 in 10 then, and too cold from 24 June on."""
+    chance = [0.2] * 8 + [0.9] + [0.6] * 4 + [0.0] * 3
+    first = datetime.date(2024, 3, 25)
+    facts = TABLE.facts["scarifying"]
+    told = [
+        Week(first + datetime.timedelta(weeks=n), c, 2 * c, "soil_temperature_cool", "soil too cold")
+        for n, c in enumerate(chance)
+    ]
+    return SurfaceWeeks("square", NOW_MS, (PassWeeks(Intent("scarifying", "standard", 0.008), facts, tuple(told)),))
 
 
 def forecast() -> WetnessForecast:

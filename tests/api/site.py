@@ -14,6 +14,7 @@ from pathlib import Path
 
 from hardware.reading import Batch, Reading, Status
 from pipeline.advice.report import SiteAdvice
+from pipeline.advice.weeks_ahead import SurfaceWeeks
 from pipeline.service import Pipeline
 from pipeline.service import load_settings as load
 from tests.pipeline.hand import HOUR_MS, OUTBOX, START_MS, HandClock
@@ -136,9 +137,10 @@ class Ground:
             self.pipeline.recompute(station)
         self.judge()
 
-    def advise(self, advice: SiteAdvice | None) -> None:
+    def advise(self, advice: SiteAdvice | None, *weeks: SurfaceWeeks) -> None:
         """Let the pipeline advise this, as if it had just worked it out."""
         self.pipeline._advisor.now = lambda: advice  # type: ignore[method-assign]
+        self.pipeline._advisor.weeks = lambda: {one.surface: one for one in weeks}  # type: ignore[method-assign]
 
     def judge(self) -> None:
         """Let the rules walk on until now."""

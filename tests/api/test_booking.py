@@ -50,6 +50,37 @@ def judgement(client: TestClient, **query: object) -> dict[str, Any]:
     return found
 
 
+def test_water_is_booked_ahead_judged_and_counts_once_it_is_given(client: TestClient, ground: Ground) -> None:
+    """By the form, with its hour and how long; it stands judged on the page, and was not given for being booked. Given
+    is a watering in its place; pressed twice it is one."""
+    form = {"surface": "square", "what": "water", "day": "2024-03-22", "time": "20:00", "water_mm": "12", "hours": "2"}
+    shown = words(page(client, "/work/book?surface=square&what=water&water_mm=12&day=2024-03-22&time=20:00"))
+    assert "Book water: Square" in shown and "nothing here turns water on" in shown and "Water, 12 mm" in shown
+    plain_form(client, "/work/book", form)
+    (booked,) = ground.pipeline.diary.entries(("booked_watering",), 0, 2**62)
+    assert (booked.body, booked.end_ms - booked.at_ms) == ({"water_mm": 12.0}, 2 * HOUR_MS)
+    facts = read_diary(ground.pipeline.diary.entries(None, 0, 2**62), "square", {})
+    assert facts.waterings == () and [w.water_mm for w in facts.booked_waterings] == [12.0]
+    (told,) = client.get("/api/v1/bookings").json()["bookings"]
+    assert (told["state"], told["entry"]["kind"]) == ("booked", "booked_watering") and told["judgement"]["line"]
+    assert told["judgement"]["line"] in words(page(client, "/work"))
+    ground.clock.wall_ms = booked.end_ms + HOUR_MS
+    assert "Was it given? its time is past" in words(page(client, "/work"))
+    for _ in range(2):
+        plain_form(client, f"/work/{booked.id}/given", {"back": "/work"})
+    entries = ground.pipeline.diary.entries(("watering", "booked_watering"), 0, 2**62)
+    assert [(e.kind, e.at_ms, e.number("water_mm")) for e in entries] == [("watering", booked.at_ms, 12.0)]
+
+
+@pytest.mark.parametrize(("key", "value"), [("water_mm", ""), ("water_mm", "much"), ("hours", "-1"), ("day", "x")])
+def test_water_that_cannot_be_booked_is_no_booking(client: TestClient, ground: Ground, key: str, value: str) -> None:
+    """Without an amount, with words for numbers, or without a day nothing is written, and it is said why."""
+    form = {"surface": "square", "what": "water", "day": "2024-03-22", "time": "20:00", "water_mm": "12", key: value}
+    query = "&".join(f"{name}={text}" for name, text in form.items())
+    assert "Not yet a booking" in words(page(client, f"/work/book?{query}"))
+    assert ground.pipeline.diary.entries(("booked_watering",), 0, 2**62) == []
+
+
 @pytest.mark.parametrize(
     ("query", "verdict", "line"),
     [

@@ -65,6 +65,7 @@ GOOD: dict[str, tuple[dict[str, str], dict[str, Any]]] = {
          "removed_kg_m2": 0.4},
     ),
     "watering": ({"water_mm": "6"}, {"water_mm": 6}),
+    "booked_watering": ({"water_mm": "9", "at": "2024-03-22T20:00"}, {"water_mm": 9}),
     "sight": ({"seen": "firmness 3", "text": "by the gate"}, {"what": "firmness", "value": 3, "text": "by the gate"}),
     "rain": ({"rain_mm": "4.5"}, {"rain_mm": 4.5}),
     "dressing": ({"dressing_mm": "2", "material": "loam"}, {"dressing_mm": 2, "material": "loam"}),

@@ -34,7 +34,7 @@ def kept(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Ground]:
     """Two days of readings, advice, and a diary."""
     ground = ground_at(tmp_path_factory.mktemp("kept"))
     ground.hear(readings(60, first_hour=420))
-    ground.advise(advice())
+    ground.advise(advice(), by_hand.weeks())
     for entry in (
         DiaryEntry("core", "square", NOW_MS - 9 * DAY_MS, {"thatch_mm": 14, "root_mm": 90}, "s1", author="Ann"),
         DiaryEntry("watering", "square", NOW_MS - 25 * HOUR_MS, {"water_mm": 5}),
@@ -98,6 +98,22 @@ def test_every_pass_has_its_window_and_its_last_good_date(work: Tags) -> None:
         "No play is known of.", "What was missing No weather forecast is set",
     ):  # fmt: skip
         assert line in said, line
+
+
+def test_weeks_ahead_name_the_best_and_when_to_book(work: Tags, reader: TestClient) -> None:
+    """The week of 20 May, booked six weeks before, till the soil is too cold; play on 4 May falls in the week of
+    29 April. The twin has the same figures."""
+    said = words(work)
+    told = "Week of 20 May, 9 in 10. From the week of 24 Jun: soil too cold. Book it by 8 Apr."
+    assert f"Scarifying to 8 mm {told}" in said[said.index("The weeks ahead") :]
+    assert "Cannot tell: they are not worked out yet." in said
+    (columns,) = part(work, "weeks")[1:]
+    assert "25 Mar: 2 in 10. " in str(columns["aria-label"]) and "29 Apr: 2 in 10, play." in str(columns["aria-label"])
+    assert "8 Jul: shut, soil too cold." in str(columns["aria-label"])
+    square = next(s for s in reader.get("/api/v1/advice").json()["surfaces"] if s["surface"] == "square")
+    scarifying = next(p for p in square["passes"] if p["kind"] == "scarifying")
+    assert len(scarifying["weeks"]) == 16 and square["weeks_reason"] == ""
+    assert scarifying["weeks"][8] == {"first": "2024-05-20", "chance": 0.9, "days": 1.8, "reason": "soil too cold"}
 
 
 def test_what_is_booked_stands_first_and_is_judged(work: Tags) -> None:

@@ -247,21 +247,21 @@ def dew_point_degc(vapour_pressure_kpa: Array) -> Array:
     return 237.3 * logarithm / (17.27 - logarithm)
 
 
-def season(name: str, seed: int) -> Season:
-    """The season of a scenario and a seed; the seed also chooses the station where a scenario has several."""
+def season(name: str, seed: int, days: int = TOLD_DAYS) -> Season:
+    """The season of a scenario and a seed; the seed also chooses the station where a scenario has several. [d]"""
     scenario = load(name)
     plans = [s for s in scenario.stations if any(p.description.model == "thatch" for p in s.probes)]
     plan = plans[seed % len(plans)]
     draw = np.random.default_rng([seed, *name.encode()])
-    offset = scenario.lead_days + int(draw.integers(0, max(scenario.days - TOLD_DAYS, 0) + 1))
+    offset = scenario.lead_days + int(draw.integers(0, max(scenario.days - days, 0) + 1))
     sky_all = weather_of(scenario, seed=seed)
     station = StationRun(scenario, plan, turf_of(plan, seed=seed), seed)
     settled = station.run(station.start(), sky.between(sky_all, offset - SETTLE_DAYS, offset)).last
-    history = station.run(settled, sky.between(sky_all, offset, offset + TOLD_DAYS))
+    history = station.run(settled, sky.between(sky_all, offset, offset + days))
     rest_days = sky_all.count * HOUR_S // 86400
     plan = replace(plan, probes=_probes(plan))
     return Season(
-        _cut(scenario, plan, history), plan, seed, sky.between(sky_all, offset, rest_days), history,
+        _cut(scenario, plan, history, days), plan, seed, sky.between(sky_all, offset, rest_days), history,
     )  # fmt: skip
 
 
@@ -278,13 +278,13 @@ def _without_salt(plan: ProbePlan) -> ProbePlan:
     return replace(plan, description=replace(plan.description, channels=heard))
 
 
-def _cut(scenario: Scenario, plan: StationPlan, history: History) -> Scenario:
+def _cut(scenario: Scenario, plan: StationPlan, history: History, days: int) -> Scenario:
     """The scenario with this station alone, begun and cored where the season begins."""
     surface = next(s for s in scenario.surfaces if plan.name in [each.name for each in s.stations])
     start = history.weather.start
     core = ScenarioEntry("core", start + timedelta(hours=1), (plan.name,))
     return replace(
-        scenario, start=start, days=TOLD_DAYS, surfaces=(replace(surface, stations=(plan,)),),
+        scenario, start=start, days=days, surfaces=(replace(surface, stations=(plan,)),),
         diary=(*(e for e in scenario.diary if e.kind != "core"), core), clock_steps=(),
         faults={probe: faults for probe, faults in scenario.faults.items() if probe.split("/")[0] == plan.name},
     )  # fmt: skip

@@ -80,7 +80,7 @@ def test_advice_is_worked_out_at_the_start_and_when_an_hour_turns(site):
     assert desk.advisor.now() is None
     assert desk.steps(20) == 1
     first = desk.advisor.now()
-    assert first is desk.advised[0] and first.at_ms == NOW_MS and desk.words == ["advice"]
+    assert first is desk.advised[0] and first.at_ms == NOW_MS and desk.words == ["advice", "weeks"]
     desk.clock.wall_ms += HOUR_MS - 1
     assert desk.steps(20) == 0
     desk.clock.wall_ms += 1

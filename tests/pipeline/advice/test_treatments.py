@@ -45,8 +45,8 @@ def test_no_row_is_without_cases_and_no_case_without_its_row():
     assert {k[2] for k in TABLE.rows} == set(CONDITIONS)
 
 
-def test_nine_kinds_of_pass_with_their_variants():
-    """All nine kinds and the variants by tine, amount and seed are there (common practice, no source)."""
+def test_ten_kinds_of_pass_with_their_variants():
+    """All ten kinds and the variants by tine, amount and seed are there (common practice, no source)."""
     variants = {kind: facts.variants for kind, facts in TABLE.facts.items()}
     assert variants == {
         "light_raking": ("standard",),
@@ -58,6 +58,7 @@ def test_nine_kinds_of_pass_with_their_variants():
         "slitting": ("standard",),
         "topdressing": ("light", "heavy"),
         "overseeding": ("rye", "bent_fescue", "warm"),
+        "rolling": ("standard",),
     }
 
 
@@ -80,6 +81,7 @@ def test_growth_days_to_heal_are_those_of_the_table():
         ("overseeding", "rye"): (20, 30),
         ("overseeding", "bent_fescue"): (30, 45),
         ("overseeding", "warm"): (20, 30),
+        ("rolling", "standard"): (0, 0),
     }
 
 

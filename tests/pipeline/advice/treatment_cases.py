@@ -194,6 +194,16 @@ heavy_dethatching |            | days_since_wilt | 168 | C0 C13.95 O14 O999 | CP
 hollow_coring     |            | days_since_wilt | 168 | C0 C6.95 O7 O999 | CP
 solid_tining      |            | days_since_wilt | 168 | W0 W.95 O1 O999 | CP
 topdressing       |            | days_since_wilt | 168 | C0 C.95 O1 O999 | CP
+rolling           |            | thatch_wetness   | 0 | O-9 O.5 O1 W1.005 W1.1 C1.105 | CP
+rolling           |            | root_zone_wetness | 0 | C.495 W.5 W.695 O.7 O.8 O.95 W.955 W1.05 C1.055 | CP
+rolling           |            | growth_now | 168 | W-9 W.045 O.05 O.5 O9 | CP
+rolling           |            | surface_temperature | 0 | C.45 O.5 O9 | R
+rolling           |            | ground_top_temperature | 0 | C-.05 W0 W.45 O.5 O9 | CP
+rolling           |            | ground_depth_temperature | 0 | W-9 W.45 O.5 O9 | CP
+rolling           |            | rain_on_day | 12 | O0 O2 W2.05 W5 C5.05 | CP
+rolling           |            | interval | 0 | C.45 W.5 W.95 O1 O99 | CP
+rolling           |            | firmness | 24 | O0 W1 C2 | R
+rolling           |            | disease | 168 | O0 W1 C2 | CP
 """
 
 

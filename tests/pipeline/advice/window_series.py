@@ -35,7 +35,13 @@ FIRST_DAY_MS = NOW_MS // DAY_MS * DAY_MS - 30 * DAY_MS
 DEPTH_M = {"scarifying": 0.008, "heavy_dethatching": 0.03, "hollow_coring": 0.075, "solid_tining": 0.1, "slitting": 0.1}
 SIGHTS = tuple(Sight(what, 0.0, NOW_MS) for what in ("firmness", "tug", "disease", "wilt"))
 GROUND = SurfaceState("Green", "green", root_depth_m=0.12, newest_reading_ms=NOW_MS)
-EVERY = [(kind, variant) for kind, facts in TABLE.facts.items() for variant in facts.variants if variant != "warm"]
+# Rolling is work of a square before its play alone: see test_rolling.
+EVERY = [
+    (kind, variant)
+    for kind, facts in TABLE.facts.items()
+    for variant in facts.variants
+    if variant != "warm" and not facts.before_season_weeks
+]
 
 
 def days(value: float, count: int = 800) -> Daily:

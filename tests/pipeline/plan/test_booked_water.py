@@ -1,0 +1,66 @@
+"""What is made of a booked watering: as much as is wanted, too much, too little, none wanted, forbidden, unknown.
+
+The doses come from `tonight` itself, asked for that evening; what is held here is what is made of them (shares are our
+own choice).
+"""
+
+import datetime
+from dataclasses import replace
+
+import pytest
+
+from pipeline.plan.booked_water import judged_watering
+from pipeline.plan.deep_water import dose_on
+from pipeline.plan.digest import plan_news
+from pipeline.plan.surface_plan import plan_of
+from pipeline.soil.wetting import Watering
+from pipeline.units import DAY_MS, HOUR_MS
+from tests.pipeline.plan.test_surface_plan import EVENING_MS, SEEN, station, surface
+
+FRIDAY_MS = EVENING_MS + 2 * DAY_MS
+DRY = surface(station(0.3, 0.4))
+WANTED_MM = dose_on(DRY, DRY.stations[0], SEEN, FRIDAY_MS).mm
+
+
+def judged(mm: float, at_ms: int = FRIDAY_MS, on=DRY, stations=()):
+    return judged_watering(on, stations, at_ms, mm, SEEN)
+
+
+@pytest.mark.parametrize(
+    ("share", "verdict", "said"),
+    [(1.0, "go", "mm are wanted then"), (0.7, "go", "mm are wanted then"), (0.5, "in_doubt", "may not reach the roots"),
+     (1.5, "in_doubt", "more drains away")],
+)  # fmt: skip
+def test_amount_is_held_against_what_is_wanted_that_evening(share, verdict, said):
+    """Dry roots on Friday: as much goes, half is too little, half as much again drains away."""
+    found = judged(share * WANTED_MM)
+    assert WANTED_MM > 10.0 and (found.verdict, said in found.clause) == (verdict, True)
+    assert f"{WANTED_MM:.0f} mm" in found.clause
+
+
+def test_moist_roots_want_none_and_say_so():
+    """At 0.9 of drained none is wanted; under a restriction it must not be."""
+    moist = surface(station(0.6, 0.95))
+    found = judged(8.0, on=moist, stations=["g1"])
+    assert found.verdict == "wait" and found.clause.startswith("none is wanted then: ")
+    barred = surface(station(0.3, 0.4, restricted=True))
+    assert judged(8.0, on=barred).verdict in ("do_not", "wait")
+
+
+def test_tonight_is_judged_by_tonights_water_and_what_lies_past_the_forecast_is_not():
+    """The plan's own word for tonight; past nine days it is too early; without water to hand it is not to be."""
+    tonight = judged(DRY.stations[0].water.mm, EVENING_MS)
+    assert (tonight.verdict, f"{DRY.stations[0].water.mm:.0f} mm" in tonight.clause) == ("go", True)
+    assert judged(8.0, EVENING_MS + 9 * DAY_MS).verdict == "too_early"
+    assert judged(8.0, on=replace(DRY, water_to_hand=False)).verdict == "do_not"
+    assert judged(8.0, stations=["elsewhere"]).verdict == "cannot_tell"
+
+
+def test_plan_tells_a_booked_watering_once_of_all_its_stations():
+    """Two stations of one surface with one booking: one line, in the digest of its eve."""
+    near = Watering(EVENING_MS + DAY_MS, EVENING_MS + DAY_MS + HOUR_MS, WANTED_MM)
+    one, other = (replace(station(0.3, 0.4), station=name, booked=(near,)) for name in ("g1", "g2"))
+    plan = plan_of(replace(DRY, stations=(one, other)), SEEN)
+    assert [watering for watering, _ in plan.waterings] == [near]
+    (news,) = [n for n in plan_news(plan, SEEN.now_ms, datetime.UTC) if n.subject.startswith("booked/green/water/")]
+    assert f"Green: water of {WANTED_MM:.0f} mm is booked for" in news.text and news.state == "go"
