@@ -31,11 +31,19 @@ def shown(data: bytes, limit: int = 40) -> str:
     return repr(data[:limit])[1:] + (f" and {len(data) - limit} more" if len(data) > limit else "")
 
 
+def _crc_of(byte: int) -> int:
+    """The CRC of one byte, bit by bit."""
+    for _ in range(8):
+        byte = (byte >> 1) ^ 0xA001 if byte & 1 else byte >> 1
+    return byte
+
+
+_CRC_OF_BYTES = tuple(map(_crc_of, range(256)))
+
+
 def crc16(data: bytes, start: int = 0) -> int:
     """Return the reflected CRC of polynomial 0xA001: from 0 on that of SDI-12 (CRC-16/ARC), from 0xFFFF Modbus's."""
     crc = start
     for byte in data:
-        crc ^= byte
-        for _ in range(8):
-            crc = (crc >> 1) ^ 0xA001 if crc & 1 else crc >> 1
+        crc = crc >> 8 ^ _CRC_OF_BYTES[(crc ^ byte) & 0xFF]
     return crc

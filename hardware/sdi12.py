@@ -13,6 +13,7 @@ line end always show. A wrong count shows when the values are fetched, or at onc
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 from hardware.frame import BadFrame, shown
 from hardware.reading import Status
@@ -36,6 +37,7 @@ QUIET_BEFORE_RETRY_S = 0.05  # our choice, so that a late reply is over: SDI-12 
 READY_GRACE_S = 0.5  # our choice: a sensor's seconds may be a little longer than ours
 
 
+@lru_cache(maxsize=1024)
 def measurement(address: str, name: str, *, crc: bool = False) -> Command:
     """Return the command of a measurement by its name: `M`, `M1` to `M9` or, concurrent, `C`, `C1` to `C9`.
 
@@ -47,6 +49,7 @@ def measurement(address: str, name: str, *, crc: bool = False) -> Command:
     return Command(address, CommandKind(letter), int(digit or 0), crc=crc)
 
 
+@lru_cache(maxsize=1024)
 def send_data(address: str, page: int, *, crc: bool = False, concurrent: bool = False) -> Command:
     """Return `aD0!` to `aD9!`. `crc` and `concurrent` are those of the measurement, not in the bytes."""
     return Command(address, CommandKind.DATA, page, crc=crc, long=concurrent)

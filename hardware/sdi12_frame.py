@@ -13,6 +13,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import cached_property, lru_cache
 
 from hardware.frame import BadFrame, crc16, shown
 from hardware.reading import Status
@@ -38,6 +39,7 @@ MAX_SERIAL_CHARS = 13
 CRC_CHARS = 3
 END = b"\r\n"
 
+_PRINTABLE = re.compile(rb"[ -~]*")
 _VALUE = re.compile(r"[+-](?:\d+\.?\d*|\.\d+)", re.ASCII)
 _TIMING = re.compile(r"(\d{3})(\d{1,2})", re.ASCII)
 _IDENTIFICATION = re.compile(rf"(\d\d)(.{{8}})(.{{6}})(.{{3}})(.{{0,{MAX_SERIAL_CHARS}}})", re.ASCII)
@@ -74,9 +76,9 @@ STARTS = (CommandKind.MEASURE, CommandKind.CONCURRENT, CommandKind.VERIFY)
 """Commands answered by a time and a count, whose values are fetched with aD0! and on."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Command:
-    """One command, and all that is needed to judge the reply to it.
+    """One command, and all that is needed to judge the reply to it, worked out once.
 
     Attributes
     ----------
@@ -116,7 +118,7 @@ class Command:
         if self.crc and not indexed:
             raise ValueError(f"SDI-12 {self.kind.name}: found a CRC asked for, expected it with M, C, D or R only")
 
-    @property
+    @cached_property
     def wire(self) -> bytes:
         """The bytes to send, `!` included."""
         letter = self.kind.value + ("C" if self.crc and self.kind is not CommandKind.DATA else "")
@@ -128,7 +130,7 @@ class Command:
         """Longest run of value characters in a reply, check characters not counted."""
         return MAX_VALUES_CHARS_LONG if self.long or self.kind is CommandKind.CONTINUOUS else MAX_VALUES_CHARS
 
-    @property
+    @cached_property
     def longest_reply(self) -> int:
         """Length of the longest proper reply, CR LF included."""
         body = {
@@ -141,7 +143,7 @@ class Command:
         }.get(self.kind, self.values_limit + (CRC_CHARS if self.crc else 0))
         return 1 + body + len(END)
 
-    @property
+    @cached_property
     def reply_within_s(self) -> float:
         """Longest time from the end of the command to the end of the longest proper reply. [s]
 
@@ -228,6 +230,7 @@ def crc_characters(data: bytes) -> bytes:
     return bytes((0x40 | crc >> 12, 0x40 | crc >> 6 & 0x3F, 0x40 | crc & 0x3F))
 
 
+@lru_cache(maxsize=1024)
 def decode_command(data: bytes) -> Command:
     """Decode a command, `!` included, for the sensor's side. Raises BadFrame for anything else."""
     if data == b"?!":
@@ -301,7 +304,7 @@ def split_values(text: str) -> tuple[str, ...]:
     if "".join(texts) != text:
         raise BadFrame(f"values: found {text!r}, expected a sign and digits, again and again")
     for value in texts:
-        if sum(c.isdigit() for c in value) > MAX_VALUE_DIGITS:
+        if len(value) - len("+") - value.count(".") > MAX_VALUE_DIGITS:
             raise BadFrame(f"values: found {value!r}, expected at most {MAX_VALUE_DIGITS} digits")
     return texts
 
@@ -334,6 +337,8 @@ def _check_characters(line: bytes, command: Command) -> None:
         raise BadFrame(f"reply: {len(line)} bytes came: {shown(line)}, expected an address first, CR LF last.{hint}")
     has_crc = command.crc and command.kind in (CommandKind.DATA, CommandKind.CONTINUOUS)
     text_end = len(line) - len(END) - (CRC_CHARS if has_crc else 0)
+    if _PRINTABLE.fullmatch(line, 0, len(line) - len(END)):
+        return
     for place, byte in enumerate(line[: -len(END)]):
         if not 0x20 <= byte <= (0x7E if place < text_end else 0x7F):
             hint = ' Set frame = "7E1" if the parity bit is left on.' if byte >= 0x80 else ""

@@ -8,6 +8,7 @@ faults, those belong on the line.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -32,6 +33,7 @@ from hardware.sdi12_frame import (
 )
 
 MAX_COMMAND_CHARS = 16  # longer than any command here; what grows past it is noise
+_ONE_COMMAND = re.compile(rb"[ \"-~]{1,%d}!" % (MAX_COMMAND_CHARS - 1))
 
 ReadValues = Callable[[], Sequence[str]]
 """Gives the values as they are sent, `value_text` makes them so; called once, when a measurement ends."""
@@ -105,6 +107,7 @@ class Sensor:
     ) -> None:
         _ = identification.wire  # refuses what cannot be sent
         self._identification = identification
+        self._address = identification.address.encode()
         self._continuous = dict(continuous or {})
         self._groups = {
             CommandKind.MEASURE: dict(measurements),
@@ -137,6 +140,9 @@ class Sensor:
         not seen as one: a line passes on nothing of it, or a NUL, which like all noise begins the command anew.
         """
         self._advance(now_s)
+        if not self._buffer and _ONE_COMMAND.fullmatch(data):
+            self._command(data, now_s)
+            return
         for byte in data:
             if not 0x20 <= byte <= 0x7E or len(self._buffer) >= MAX_COMMAND_CHARS:
                 self._buffer.clear()
@@ -149,10 +155,10 @@ class Sensor:
     @property
     def due_s(self) -> float | None:
         """When `send` next has something to do, on the caller's clock. [s] None if nothing is to come."""
-        times = [self._outgoing[0]] if self._outgoing is not None else []
-        if self._running is not None:
-            times.append(self._running.ends_at_s)
-        return min(times, default=None)
+        outgoing, running = self._outgoing, self._running
+        if running is None:
+            return None if outgoing is None else outgoing[0]
+        return running.ends_at_s if outgoing is None else min(outgoing[0], running.ends_at_s)
 
     def send(self, now_s: float) -> bytes:
         """Return the bytes to send by now, often none."""
@@ -172,11 +178,11 @@ class Sensor:
             self._outgoing = (running.ends_at_s, self.address.encode() + END)  # the service request
 
     def _command(self, data: bytes, now_s: float) -> None:
+        if data[:1] not in (self._address, b"?"):
+            return
         try:
             command = decode_command(data)
         except BadFrame:
-            return
-        if command.address not in (self.address, "?"):
             return
         self._running = None  # any proper command aborts
         self._outgoing = (now_s + MARKING_S, self._answer(command, now_s))
@@ -186,6 +192,7 @@ class Sensor:
             return self._identification.wire
         if command.kind is CommandKind.CHANGE_ADDRESS:
             self._identification = replace(self._identification, address=command.new_address)
+            self._address = command.new_address.encode()
         if command.kind in STARTS:
             return self._start(command, now_s)
         if command.kind is CommandKind.DATA:

@@ -14,6 +14,7 @@ import math
 import zipfile
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
+from functools import lru_cache
 from importlib import resources
 from importlib.resources.abc import Traversable
 from pathlib import Path
@@ -240,6 +241,7 @@ def _ground(told: Mapping[str, Any], turf: TurfProfile, arrays: Mapping[str, Flo
     )  # fmt: skip
 
 
+@lru_cache(maxsize=4096)
 def _key(quantity: str, depth_m: float | None) -> Asked:
     """Return the name of a series: depths to a hundredth of a millimetre, as sums of floats need not meet."""
     return quantity, None if depth_m is None else round(depth_m, 5)

@@ -47,6 +47,7 @@ BOUNDED = (
     "water_content",
     "wind_speed",
 )
+_NOISE = Random()  # seeded for each reading: a new one each time would be seeded twice
 READING_IN_AIR = {"apparent_permittivity": 1.0}  # what a channel hears in air; of water, salt and the rest air has none
 
 
@@ -173,7 +174,8 @@ class VirtualProbe:
                 level += failings.per_degc * (ground - REFERENCE_TEMPERATURE_DEGC)
         level += failings.bias + failings.drift_per_year * (at_ms - self.installed_ms) / YEAR_MS
         if failings.noise != 0.0:
-            level += Random(f"{self.seed}/{self.station}/{self.name}/{name}/{at_ms}").gauss(0.0, failings.noise)
+            _NOISE.seed(f"{self.seed}/{self.station}/{self.name}/{name}/{at_ms}")
+            level += _NOISE.gauss(0.0, failings.noise)
         return within_reach(channel.heard, level)
 
     def _mean_over_volume(self, channel: Channel, at_ms: int) -> float | None:
@@ -181,10 +183,13 @@ class VirtualProbe:
             return self.truth.value(channel.heard, None, at_ms)
         middle, height = channel.depth_m + self.depth_shift_m, channel.sensing_height_m
         count = LEVELS_IN_VOLUME if height > 0.0 else 1
-        depths = [middle + height * ((i + 0.5) / count - 0.5) for i in range(count)]
-        levels = [self._level(channel, depth, at_ms) for depth in depths]
-        found = [level for level in levels if level is not None]
-        return sum(found) / count if len(found) == count else None
+        total = 0.0
+        for i in range(count):
+            level = self._level(channel, middle + height * ((i + 0.5) / count - 0.5), at_ms)
+            if level is None:
+                return None
+            total += level
+        return total / count
 
     def _level(self, channel: Channel, depth_m: float, at_ms: int) -> float | None:
         by_water = channel.heard == "apparent_permittivity"

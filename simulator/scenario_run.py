@@ -23,7 +23,7 @@ from simulator.history import History, JoinedHistory
 from simulator.history import run as run_history
 from simulator.scenario import Scenario, ScenarioEntry, StationPlan, WeatherChange
 from simulator.sward import PASSES, Pass
-from simulator.units import DAY_S, HOUR_S, QUARTER_S, FloatArray
+from simulator.units import DAY_MS, DAY_S, HOUR_S, QUARTER_S, FloatArray
 from simulator.weather import Weather
 
 HORIZON_DAYS = 1100  # weather is drawn for so long whatever part of it is used, so that a longer run changes no day
@@ -228,7 +228,7 @@ class OpenEndedTruth:
 
     def value(self, quantity: str, depth_m: float | None, at_ms: int) -> float | None:
         """Return the same as `History.value`; runs on to the moment asked for."""
-        while self.history.parts[-1].start_ms < at_ms <= self.end_ms:
+        while self.history.end_ms - DAY_MS < at_ms <= self.end_ms:
             coming = self._next_day()
             if at_ms <= self.history.end_ms and not coming.done():
                 break
