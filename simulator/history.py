@@ -227,9 +227,20 @@ class History:
         )
 
     def water_content(self, depth_m: float) -> FloatArray:
-        """Return the water content at one depth at every snapshot. [m3 m-3]"""
-        found = [self._in_ground("water_content", depth_m, row) for row in range(self.head_m.shape[0])]
-        return np.array(found, dtype=float)
+        """Return the water content at one depth at every snapshot, as `value` does one by one. [m3 m-3]"""
+        column, row = self.last.column, np.arange(self.head_m.shape[0])
+        link = np.clip((self.node_depth_m <= depth_m).sum(axis=1) - 1, 0, self.node_depth_m.shape[1] - 2)
+        top_m = self.node_depth_m[row, link]
+        share = np.maximum(depth_m - top_m, 0.0) / (self.node_depth_m[row, link + 1] - top_m)
+
+        def here(each: FloatArray) -> FloatArray:
+            above = each[row, link]
+            return np.asarray(above + share * (each[row, link + 1] - above), dtype=np.float64)
+
+        content = kernels.contents(column.parameters, column.link_material[link], np.minimum(here(self.head_m), 0.0))
+        refused = here(shut_share(column, self.repelling)) * np.maximum(content - here(self.held_theta), 0.0)
+        # below the ground that can repel, which begins at the surface, nothing is refused
+        return np.where(self.repelling[row, link + 1] < 0.0, content, content - refused)
 
     def uptake_depth_m(self, first_step: int, last_step: int, fraction: float = 0.95) -> float:
         """Return the depth above which `fraction` of the uptake of some steps lies. [m] NaN where there was none."""

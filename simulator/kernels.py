@@ -127,6 +127,15 @@ def hydraulics(p: FloatArray, h: float) -> tuple[float, float, float, float]:
 
 
 @compiled
+def contents(parameters: FloatArray, material: IntArray, head: FloatArray) -> FloatArray:
+    """Return the content at each head [m], by the row of the material table that is named beside it."""
+    found = np.empty(head.size)
+    for k in range(head.size):
+        found[k] = hydraulics(parameters[material[k]], head[k])[0]
+    return found
+
+
+@compiled
 def feddes(h: float, f: FloatArray) -> tuple[float, float]:
     """Return the share of potential uptake at head h and its slope: 0 at h1, 1 from h2 to h3, 0 at h4 (Feddes 1978)."""
     if h >= f[FEDDES_1] or h <= f[FEDDES_4]:

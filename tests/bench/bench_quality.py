@@ -1,6 +1,6 @@
 """The quality table: planted faults found, and false alarms of sound probes, rule by rule.
 
-    python tests/bench/bench_quality.py [--seasons 60] [--first 0] [--sites 20] [--first-site 100]
+    python tests/bench/bench_quality.py [--seasons 60] [--first 0] [--sites 20] [--first-site 100] [--processes 2]
 
 Each season of six weeks is drawn by its seed (climate, soil, thatch, roots, weather, probes; see `quality_seasons`) and
 heard sound, then once with each fault planted for three weeks in one channel of the profile. A fault is found when the
@@ -14,6 +14,7 @@ Intervals are the 90 % ones: Wilson's of shares, the exact one of counts. Prints
 from __future__ import annotations
 
 import argparse
+import multiprocessing
 import sys
 import time
 from dataclasses import dataclass
@@ -163,25 +164,29 @@ def drift_table(courses: list[DriftCourse]) -> str:
     return "\n".join(lines)
 
 
+def season_found(seed: int) -> tuple[Sound, list[Found]]:
+    """A season sound, and once with each fault."""
+    one = season(seed)
+    quiet, seen = sound_season(one)
+    return quiet, [fault_of(one, kind, seen) for kind in FAULTS]
+
+
 def main() -> None:
     """Run the seasons and print the tables."""
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
-    parser.add_argument("--seasons", type=int, default=60)
-    parser.add_argument("--first", type=int, default=0)
-    parser.add_argument("--sites", type=int, default=20)
-    parser.add_argument("--first-site", type=int, default=100)
+    for name, default in (("seasons", 60), ("first", 0), ("sites", 20), ("first-site", 100), ("processes", 2)):
+        parser.add_argument(f"--{name}", type=int, default=default)
     chosen = parser.parse_args()
-    began, found, sound = time.monotonic(), [], []
-    for seed in range(chosen.first, chosen.first + chosen.seasons):
-        one = season(seed)
-        quiet, seen = sound_season(one)
-        sound.append(quiet)
-        found += [fault_of(one, kind, seen) for kind in FAULTS]
-    if found:
-        print(f"seeds {chosen.first} to {chosen.first + chosen.seasons - 1}, {time.monotonic() - began:.0f} s\n")
-        print(report(found, sound) + "\n\n" + suspicion(found, sound))
+    began = time.monotonic()
+    seeds = range(chosen.first, chosen.first + chosen.seasons)
     sites = range(chosen.first_site, chosen.first_site + chosen.sites)
-    courses = [course for seed in sites for course in courses_of(seed)]
+    with multiprocessing.Pool(chosen.processes) as pool:
+        seasons = pool.map(season_found, seeds, chunksize=1)
+        if seasons:
+            found, sound = [one for _, many in seasons for one in many], [quiet for quiet, _ in seasons]
+            print(f"seeds {seeds.start} to {seeds.stop - 1}, {time.monotonic() - began:.0f} s\n")
+            print(report(found, sound) + "\n\n" + suspicion(found, sound), flush=True)
+        courses = [course for many in pool.imap(courses_of, sites) for course in many]
     if courses:
         print(f"\nsites {sites.start} to {sites.stop - 1}, {time.monotonic() - began:.0f} s\n\n{drift_table(courses)}")
 

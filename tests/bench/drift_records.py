@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from functools import cached_property
 
 import numpy as np
 
@@ -15,7 +16,7 @@ from pipeline.soil import drift
 from pipeline.soil.estimate import Estimate
 from pipeline.soil.layers import Medium, medium
 from pipeline.soil.limits import FEWEST_READINGS, plateaus
-from pipeline.soil.wetting import events
+from pipeline.soil.wetting import Spell, events
 from pipeline.stages.stage import Record
 from pipeline.units import DAY_MS
 from simulator.climates import CLIMATES
@@ -28,7 +29,7 @@ STATIONS = 3
 BEGIN = datetime(2023, 4, 3, tzinfo=UTC)
 FOLLOWED = "p1/moisture_065"  # the channel that drifts, and whose false alarms are counted
 ONSET_DAYS = 183  # half a year of history before a drift begins
-FIRST_DAY, EVERY_DAYS = 196, 28  # when drift is looked for
+LOOKED_AT = range(196, DAYS, 28)  # days on which drift is looked for
 DRIFTS_A_YEAR = (0.05, 0.10, 0.20)  # [m3 m-3 yr-1]
 WAYS = ("by depths and stations", "by its own depths alone", "by its own plateaus")
 
@@ -41,6 +42,12 @@ class SiteRecord:
     stations: tuple[dict[str, np.ndarray], ...]
     rain_mm: np.ndarray
     media: tuple[Medium, ...] = ()
+
+    @cached_property
+    def spells(self) -> dict[int, list[Spell]]:
+        """Wettings as known on each day that is looked at, of whatever station and drift."""
+        ends_ms = np.arange(DAYS, dtype=np.int64) * DAY_MS + DAY_MS - 1
+        return {day: events(ends_ms[:day], self.rain_mm[:day]) for day in LOOKED_AT}
 
     def drifting(self, station: int, per_year: float) -> SiteRecord:
         """The same with a drift in the followed channel of one station, from half a year on. [m3 m-3 yr-1]"""
@@ -89,7 +96,7 @@ def courses_of(seed: int) -> list[DriftCourse]:
         for per_year in (0.0, *DRIFTS_A_YEAR):
             drifting = site.drifting(station, per_year)
             for way in WAYS:
-                told = [day for day in range(FIRST_DAY, DAYS, EVERY_DAYS) if _told(drifting, station, way, day)]
+                told = [day for day in LOOKED_AT if _told(drifting, station, way, day)]
                 soon = any(ONSET_DAYS < day <= ONSET_DAYS + 365 for day in told)
                 found.append(DriftCourse(way, per_year, soon, bool(told), DAYS / 365.25))
     return found
@@ -112,8 +119,7 @@ def _by_plateaus(site: SiteRecord, station: int, day: int) -> Estimate:
     # of days: the plateau of a day is its mean, as many readings as a plateau needs
     spread = np.repeat(times, FEWEST_READINGS) + np.tile(np.arange(FEWEST_READINGS) * (DAY_MS // 8), day)
     values = np.repeat(site.stations[station][FOLLOWED][:day], FEWEST_READINGS)
-    spells = [s for s in events(times + DAY_MS - 1, site.rain_mm[:day]) if s.given_mm is not None]
-    at_ms, level = plateaus(spread, values, site.media[station], spells)
+    at_ms, level = plateaus(spread, values, site.media[station], site.spells[day])
     recent = at_ms >= (day - drift.WINDOW_DAYS) * DAY_MS
     return drift.drift_by_plateaus(at_ms[recent], level[recent])
 

@@ -1,12 +1,13 @@
 """A history answers for any moment and depth, and says what became of each rain."""
 
+from dataclasses import replace
 from datetime import UTC, datetime
 
 import numpy as np
 import pytest
 
 from simulator.climates import CLIMATES
-from simulator.column import Interface, Layer
+from simulator.column import Interface, Layer, Repellency
 from simulator.ground import TurfProfile
 from simulator.history import JoinedHistory, run
 from simulator.materials import MATERIALS
@@ -48,6 +49,17 @@ def test_water_content_steps_at_the_base_of_the_thatch(month):
     """At one head thatch and loam hold what their curves say: 0.45 and 0.29 at 1.02 m, here 1 m (their fits)."""
     assert at(month, "water_content", 0.0149, 0.0) == pytest.approx(0.45, abs=0.01)
     assert at(month, "water_content", 0.0151, 0.0) == pytest.approx(0.29, abs=0.01)
+
+
+def test_water_content_of_every_snapshot_is_what_is_answered_one_by_one(month):
+    """In thatch, at the break, below it, after a pass that moved the nodes, and where pores refuse water."""
+    weather = with_storm(without_rain(generate(CLIMATES["semi-arid"], START, 4, seed=8), 0, 4), 3.0, 12.0, 3.0)
+    shut = run(replace(PLACE, repellency=Repellency(critical_theta=0.5)), weather)
+    assert shut.repelling.max() > 0.2
+    for history, hours in ((month, range(0, 720, 37)), (shut, range(60, 90))):
+        for depth_m in (0.004, 0.0149, 0.0151, 0.160):
+            each = [at(history, "water_content", depth_m, hour) for hour in hours]
+            assert history.water_content(depth_m)[list(hours)] == pytest.approx(each, abs=1e-12)
 
 
 def test_storm_wets_the_thatch_first_and_the_soil_later(month):
