@@ -23,6 +23,8 @@ FLASH_OFF_H = 24.0  # Aamlid 2016: 1.67-2.85 times reference on the first day af
 GAP_H = 3.0  # readings further apart do not say what happened between them
 LEAST_DROP = 5.0  # of a fit, in standard deviations of its noise
 LEAST_HOURS_OF_FIT = 12  # hours with readings in a fit
+MOST_ALIKE = 0.92  # correlation of neighbouring hours by which the 24 of a day go together; days do not: 1.92 / 0.08
+SWING_DAYS = 4  # of a fit, from which on its mean day is known, and is no doubt about how fast the layer dries
 SHORTEST_TAU_H = 0.25
 THATCH_TAU_H, ROOT_ZONE_TAU_H = 60.0 * 24.0, 250.0 * 24.0  # longest time constants told: working values, no source
 AT_LEAST = later("at least")
@@ -157,10 +159,10 @@ def recession(
     -------
     Recession
         Least squares over means of hours. The interval is where the sum of squares is within 2.71 variances of the best
-        (likelihood profile, 90 %), counting for neighbouring residuals that go together, and beside it what the floor's
-        range makes of it. "Longer than" its low end when the best lies beyond the longest looked for; the high end is
-        infinite when it may. Withheld when the drop drowns in noise, readings are few, or it begins
-        where its floor may be.
+        (likelihood profile, 90 %), the swing of the mean day left out, counting for neighbouring residuals that go
+        together, a day's at most, and beside it what the floor's range makes of it. "Longer than" its low end when the
+        best lies beyond the longest looked for; the high end is infinite when it may. Withheld when the drop drowns in
+        noise, readings are few, or it begins where its floor may be.
 
     References
     ----------
@@ -226,8 +228,18 @@ def _likely(t: FloatArray, above: FloatArray, taus: FloatArray, noise: float) ->
     best = int(np.argmin(squares))
     shape = np.exp(-t / taus[best])
     residual = above - shape * float(above @ shape) / float(shape @ shape)
-    variance = max(float(squares[best]) / max(t.size - 2, 1), noise**2)
+    residual = _less_mean_day(t, residual)
+    variance = max(float(residual @ residual) / max(t.size - 2, 1), noise**2)
     return np.flatnonzero(squares <= squares[best] + CHI_SQUARE_90 * variance * _together(residual))
+
+
+def _less_mean_day(t: FloatArray, residual: FloatArray) -> FloatArray:
+    """Residuals less the swing of their mean day, where there are days enough to know it."""
+    if t[-1] - t[0] < 24.0 * SWING_DAYS - 1.0:
+        return residual
+    hour = t.astype(np.int64) % 24
+    swing, _ = binned_means(hour, residual, 24)
+    return residual - swing[hour] + float(residual.mean())
 
 
 def _no_recession(reason: str, n: int) -> Recession:
@@ -247,5 +259,5 @@ def _together(residual: FloatArray) -> float:
     spread = float(residual @ residual)
     if spread <= 0.0:
         return 1.0
-    lag_one = min(max(float(residual[1:] @ residual[:-1]) / spread, 0.0), 0.98)
+    lag_one = min(max(float(residual[1:] @ residual[:-1]) / spread, 0.0), MOST_ALIKE)
     return (1.0 + lag_one) / (1.0 - lag_one)

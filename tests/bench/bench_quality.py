@@ -174,8 +174,11 @@ def season_found(seed: int) -> tuple[Sound, list[Found]]:
 def main() -> None:
     """Run the seasons and print the tables."""
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
-    for name, default in (("seasons", 60), ("first", 0), ("sites", 20), ("first-site", 100), ("processes", 2)):
-        parser.add_argument(f"--{name}", type=int, default=default)
+    parser.add_argument("--seasons", type=int, default=60)
+    parser.add_argument("--first", type=int, default=0)
+    parser.add_argument("--sites", type=int, default=20)
+    parser.add_argument("--first-site", type=int, default=100)
+    parser.add_argument("--processes", type=int, default=2)
     chosen = parser.parse_args()
     began = time.monotonic()
     seeds = range(chosen.first, chosen.first + chosen.seasons)
