@@ -295,6 +295,10 @@ def read_site(file: Path, own: Path, environment: Mapping[str, str] | None, othe
         wrong = f"store.kind: found {config.store.kind!r}, expected 'postgresql', which other processes reach too"
     elif config.broker.kind != "external":
         wrong = f"broker.kind: found {config.broker.kind!r}, expected 'external': it outlives a worker"
+    elif config.pages.settings is not None:
+        wrong = (
+            f"pages.settings: found {config.pages.settings}, expected none: here settings are changed in their files"
+        )
     elif first is not None and dsn_of(first) != dsn_of(config):
         wrong = "store.dsn_file: found another server than that of the other sites, expected the same"
     elif first is not None and first.site.language != config.site.language:

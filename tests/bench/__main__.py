@@ -30,7 +30,7 @@ sys.path.insert(0, str(ROOT))
 from tests.bench.table import BETWEEN, HEAD  # noqa: E402
 
 PAGE = ROOT / "pipeline" / "docs" / "speed.md"
-LONG = ("advice", "by_hand", "forecast", "plan", "quality", "records", "twin", "weeks")
+LONG = ("advice", "by_hand", "forecast", "plan", "quality", "records", "twin", "weeks", "workers")
 LAST_SAID = 12  # lines of the standard error of a bench that fails
 ROUNDS = 3
 MOST_COST = 1.10

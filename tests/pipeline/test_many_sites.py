@@ -113,17 +113,19 @@ def test_sites_that_cannot_be_run_side_by_side_are_named(
 ) -> None:
     """Another broker's kind, another store's and a name that is taken are said, file by file; of no good site at all
     the worker does not start."""
-    write_sites(tmp_path / "sites", postgres, free_port, 4)
+    write_sites(tmp_path / "sites", postgres, free_port, 5)
     folder = tmp_path / "sites"
     good = (folder / "0.toml").read_text()
     (folder / "1.toml").write_text(good)
     (folder / "2.toml").write_text(good.replace('kind = "external"', 'kind = "embedded"', 1))
     (folder / "3.toml").write_text(good.partition("[store]")[0])
+    (folder / "4.toml").write_text(f'{(folder / "4.toml").read_text()}[pages]\nsettings = "own"\n')
     worker = SiteWorker(folder, tmp_path / "own", SystemClock())
     worker.close()
     reasons = worker.health()["reasons"]
-    assert isinstance(reasons, list) and len(reasons) == 3
-    for expected, reason in zip(("site.name: found", "broker.kind: found", "store.kind: found"), reasons, strict=True):
+    assert isinstance(reasons, list) and len(reasons) == 4
+    named = ("site.name: found", "broker.kind: found", "store.kind: found", "pages.settings: found")
+    for expected, reason in zip(named, reasons, strict=True):
         assert expected in reason
     shutil.rmtree(folder)
     folder.mkdir()
