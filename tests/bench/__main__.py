@@ -2,9 +2,9 @@
 
     python tests/bench [--page] [--against COMMIT] [NAME ...]
 
-NAME is that of a bench without `bench_`; without any, all but the long ones about truth (`advice`, `by_hand`,
-`forecast`, `plan`, `quality`, `records`, `twin`, `weeks`). What a bench prints is shown as it comes; the lines with
-a limit (`tests/bench/table.py`) stand in the table at the end. With `--page` they are written into
+NAME is that of a bench without `bench_`; without any, all but the long ones (`advice`, `by_hand`, `forecast`, `plan`,
+`quality`, `records`, `twin`, `weeks`, `workers`). What a bench prints is shown as it comes; the lines with a limit
+(`tests/bench/table.py`) stand in the table at the end. With `--page` they are written into
 `pipeline/docs/speed.md` too, in place of those before of the same benches. Limits in seconds were set on one machine:
 on another `--against` says what a change has cost. Each bench then runs in a worktree of that commit and here in turn,
 `ROUNDS` times, and what each figure costs here stands over what it cost there.
