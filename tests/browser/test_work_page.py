@@ -245,7 +245,7 @@ def test_a_pass_is_booked_and_moved_and_withdrawn_by_keyboard_alone(opens: Opens
         page.get_by_role("heading", name="Change a booking: Square").wait_for()
         tabbed(page, "Withdraw")
         page.keyboard.press("Enter")
-        page.get_by_text("No pass is booked from today on.").wait_for()
+        page.get_by_text("No pass and no water is booked from today on.").wait_for()
         assert opened.said == []
     ground.pipeline.stop()
 
