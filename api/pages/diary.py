@@ -35,11 +35,11 @@ from api.diary_form import (
 )
 from api.pages.frame import answer, page
 from api.pages.parts import UNDO_MS, head, written_answer
-from api.photos import PHOTOGRAPHED, keep_photos
+from api.photos import PHOTOGRAPHED, keep_photos, shown_photos
 from api.problems import PROBLEM_TYPE, Problem, wants_page
 from api.slices import Pen, ruler_svg
 from api.writing import OwnForm, SentFiles, own_path
-from pipeline.diary.entry import DiaryEntry, counts, questions_of
+from pipeline.diary.entry import MOST_PHOTOS, DiaryEntry, counts, questions_of
 from pipeline.diary.facts import DiaryFacts, read_diary
 from pipeline.service import Pipeline
 from pipeline.site.ground import Station, Surface
@@ -348,6 +348,7 @@ def _entry_facts(
         "is_booked": is_booked,
         "one": view.form(entry.kind, form, draft, before=entry) if view is not None and asks else None,
         "questions": [] if counts(entry) else _asked(pipeline, entry),
+        "photos": shown_photos(pipeline, [entry], MOST_PHOTOS),
         "before": [
             (words.moment(old.written_at_ms, pipeline.config.site.timezone, now_ms=now_ms),
              words.tied(words.entry_line(pipeline.config, old, now_ms)))

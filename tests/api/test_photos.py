@@ -176,17 +176,16 @@ def core_with(ground: Ground, photo: str) -> DiaryEntry:
     return ground.pipeline.diary.add(DiaryEntry("core", "square", NOW_MS - 3_600_000, body, "s1", None, "Ann", NOW_MS))
 
 
-def test_it_stands_on_the_pages_of_its_station_and_its_year(ground: Ground) -> None:
-    """Beside its entry in words, on those two and not on others; one that is not here is left out."""
+def test_it_stands_on_the_pages_of_its_entry_its_station_and_its_year(ground: Ground) -> None:
+    """Beside its entry in words, on those three and not on others; one that is not here is left out."""
     name = keep_photo(ground.pipeline.config.data.dir, io.BytesIO(camera()))
-    core_with(ground, name)
-    core_with(ground, "0" * 32)
+    entry, other = core_with(ground, name), core_with(ground, "0" * 32)
     client = TestClient(create_app(ground.pipeline))
-    for path in ("/stations/s1", "/season/square"):
+    for path in (f"/diary/{entry.id}", "/stations/s1", "/season/square"):
         page = client.get(path).text
         assert page.count(f'<img src="/photos/{name}"') == 1 and "0" * 32 not in page
         assert "thatch 14 mm" in page.replace("\N{NO-BREAK SPACE}", " ").partition('<ul class="photos')[2]
-    for path in ("/stations/s2", "/season/outfield"):
+    for path in (f"/diary/{other.id}", "/stations/s2", "/season/outfield"):
         assert "<img" not in client.get(path).text
     answer = client.get(f"/photos/{name}")
     assert answer.headers["content-type"] == "image/jpeg" and answer.headers["x-content-type-options"] == "nosniff"
