@@ -32,6 +32,7 @@ from pipeline.mqtt.field_checks import (
     doubts,
     steps_of,
 )
+from pipeline.mqtt.refusals import Cause
 from pipeline.service import Pipeline
 from pipeline.site.ground import InstalledProbe, Station, Surface
 from pipeline.texts import day_words, in_a_row, later, listed, say, say_many
@@ -155,6 +156,16 @@ def first_of(pipeline: Pipeline) -> schema.FirstOut:
     )
 
 
+TURNED_AWAY: dict[Cause, str] = {
+    "password": later(
+        "it does not know that name and password. `underturf node add NAME --rotate` gives the node another; its "
+        "agent.toml names it SITE/NODE."
+    ),
+    "authority": later("it does not trust the broker's certificate. Its ca_file must be the authority of this box."),
+    "clear": later("it does not encrypt. Name the authority of this box as ca_file in its agent.toml."),
+    "encryption": later("they do not agree on the encryption, which is TLS 1.2 or later."),
+}
+
 Told = tuple[bool, list[str], list[str]]  # whether it is done, what is, and what is wrong
 
 
@@ -169,6 +180,15 @@ def _agent(pipeline: Pipeline) -> Told:
     if reason:
         # Translators: the reason is in English
         wrong.append(say("This server does not reach its own broker ({reason}).", reason=reason))
+    zone, now_ms = pipeline.config.site.timezone, pipeline.clock.now_ms()
+    wrong += [
+        say(
+            "The broker turned {address} away {when}: {reason}",
+            address=one.address or say("a machine"), when=words.soon(one.at_ms, zone, now_ms),
+            reason=say(TURNED_AWAY[one.cause]),
+        )
+        for one in pipeline.refusals()
+    ]  # fmt: skip
     up = [node for node in nodes if node.state in ("up", "asleep")]
     lines = [say("{node}: {words}", node=node.node, words=node.words[0]) for node in nodes]
     for node in up:

@@ -32,6 +32,7 @@ from pipeline.mqtt.ingest import Ingest
 from pipeline.mqtt.listener import NodeListener
 from pipeline.mqtt.node_health import from_note
 from pipeline.mqtt.nodes import Nodes, NodeStatus
+from pipeline.mqtt.refusals import Refusal
 from pipeline.news import TOLD, NewsExchange
 from pipeline.notify.heartbeat import Heartbeat
 from pipeline.notify.outbox import Notifier, send_at_once
@@ -372,6 +373,10 @@ class Pipeline:
             "the time before it is gone by. Set the clock right."
         )  # fmt: skip
         return [say(told, span=for_how_long(abs(doubt_ms)))]
+
+    def refusals(self) -> list[Refusal]:
+        """Return whom the broker turned away in the last quarter of an hour, the newest first, where it tells us."""
+        return self._ingest.refusals.recent(self.clock.now_ms())
 
     def unnamed(self) -> list[str]:
         """Return in words what is heard that the settings do not name: channels, and nodes of another site."""

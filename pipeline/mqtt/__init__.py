@@ -6,4 +6,5 @@
 - `listener`: What a process without a worker hears of the nodes, for pages.
 - `node_health`: How the machines of the nodes are, as last told, and their last days.
 - `nodes`: What the nodes say of themselves, as last heard: up or down, their lines, what waits in their outbox.
+- `refusals`: Who the broker turned away, from its own log.
 """

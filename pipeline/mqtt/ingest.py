@@ -41,6 +41,7 @@ from hardware.reading import (
     receipt_topic,
 )
 from pipeline.mqtt.nodes import MAX_NODES
+from pipeline.mqtt.refusals import Refusals
 from pipeline.run.backoff import Backoff
 from pipeline.run.clock import Clock
 from pipeline.run.metrics import Metrics
@@ -57,6 +58,8 @@ BROKER_CONNECT_TIMEOUT_S = 5.0
 EXCHANGE_S = 0.2  # how long a step reads and writes
 RECONNECT_FIRST_S, RECONNECT_MOST_S = 0.5, 30.0
 STARTING_TRIES = 2  # failures that are told as news only, not as a warning
+BROKER_LOG = "$SYS/broker/log/+"  # of mosquitto, where its settings have `log_dest topic`
+MAX_LOG_LINE = 400
 MAX_TOLD = 64  # alert events the broker has not acknowledged
 
 _MQTT_FAULTS = (OSError, ValueError, struct.error, IndexError, MQTTException)  # what a broken peer makes it raise
@@ -126,6 +129,7 @@ class Ingest:
         self.connected = False
         self.replaced = False  # by another process that has the site: it says how the server is
         self.away = "not connected yet"
+        self.refusals = Refusals()
         self._broker, self._site, self._metrics, self._clock = broker, site, metrics, clock
         self._queue: queue.Queue[Arrival] = queue.Queue(max_queue)
         self._room_again = max(1, min(max_queue // 2, REST_AT_MESSAGES))
@@ -140,6 +144,7 @@ class Ingest:
         self._lock = threading.Lock()
         self._refused = False
         self._open = False
+        self._asked: int | None = None  # the subscription without which nothing is heard
         self._broker_says = ""
         self._generation = 0
         self._backoff = Backoff(RECONNECT_FIRST_S, RECONNECT_MOST_S, random.Random() if rng is None else rng)
@@ -258,6 +263,7 @@ class Ingest:
         client.on_connect = self._on_connect
         client.on_subscribe = self._on_subscribe
         client.on_message = self._on_message
+        client.message_callback_add(BROKER_LOG, self._on_log)
         client.on_publish = self._on_publish
         client.on_socket_open = _send_at_once
         # Registering these makes the library leave all writing to our own loop, in one thread.
@@ -405,11 +411,15 @@ class Ingest:
             self._at_home()
             return
         # of every site: a node with another site's name would be heard nowhere
-        client.subscribe([(f"{base}/readings/#", 1), (f"{base}/live", 0), (f"underturf/{WIRE_VERSION}/+/+/status", 1)])
+        _, self._asked = client.subscribe(
+            [(f"{base}/readings/#", 1), (f"{base}/live", 0), (f"underturf/{WIRE_VERSION}/+/+/status", 1)]
+        )
 
     def _on_subscribe(
         self, client: mqtt.Client, data: object, mid: int, reasons: list[ReasonCode], more: Properties | None
     ) -> None:
+        if mid != self._asked:
+            return  # that of the log: a broker that does not give it out is as good
         if any(reason.is_failure for reason in reasons):
             self._lost("the broker refused the subscription: its access list must let us read readings and status")
             return
@@ -418,6 +428,8 @@ class Ingest:
         if not self._guest:
             self._say_state("up")
         self._at_home()
+        if self._broker.kind == "external":  # the embedded one takes in whoever comes, from this machine alone
+            client.subscribe(BROKER_LOG, 0)
 
     def _at_home(self) -> None:
         self._backoff.reset()
@@ -440,6 +452,9 @@ class Ingest:
             self._metrics.callback_faults.inc()
             self._refused = True
             log.exception("message_not_taken")
+
+    def _on_log(self, client: mqtt.Client, data: object, message: mqtt.MQTTMessage) -> None:
+        self.refusals.hear(message.payload[:MAX_LOG_LINE].decode("utf-8", "replace"), self._clock.now_ms())
 
     def _enqueue(self, message: mqtt.MQTTMessage) -> None:
         try:

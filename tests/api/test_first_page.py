@@ -19,6 +19,7 @@ from hardware.probe import load_probe
 from hardware.reading import Batch, LiveReading, Reading, Status
 from pipeline.errors import StoreFull
 from pipeline.mqtt.field_checks import FieldChecks, ProbeCheck
+from pipeline.mqtt.refusals import TOLD_FOR_MS
 from pipeline.service import CHECKS_KEY, Pipeline
 from pipeline.units import Flag
 from tests.api.served import TestClient, signed_in
@@ -138,6 +139,18 @@ def test_an_empty_site_leads_to_what_to_do_first(make_ground: MakeGround) -> Non
     ):
         assert word in page and any(word in line for line in first["words"])
     assert "No station" in said(client, "/") and step(client, "ground")["state"] == "next"
+
+
+def test_a_node_that_the_broker_turns_away_is_named_with_its_address(ground: Ground, client: TestClient) -> None:
+    """What the broker's log says of it, while it is news."""
+    now_ms = ground.clock.now_ms()
+    line = "Client connection from 10.0.0.5 failed: error:0A00010B:SSL routines::wrong version number."
+    ground.pipeline._ingest.refusals.hear(line, now_ms)
+    told = step(client, "agent")["doubts"]
+    assert any(one.startswith("The broker turned 10.0.0.5 away ") and "it does not encrypt" in one for one in told)
+    assert "turned 10.0.0.5 away" in said(client, "/first")
+    ground.clock.wall_ms += TOLD_FOR_MS
+    assert not any("turned" in one for one in step(client, "agent")["doubts"])
 
 
 def test_each_wrong_turn_of_the_site_is_named_and_goes_when_it_is_put_right(ground: Ground, client: TestClient) -> None:

@@ -8,16 +8,19 @@ import random
 import re
 import signal
 import socket
+import ssl
 import subprocess
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
 import pytest
+from paho.mqtt import MQTTException
 from paho.mqtt import client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.publish import single as publish_once
 
 from hardware.reading import MAX_PAYLOAD_BYTES, Notice, Receipt, decode_notice, decode_receipt
 from pipeline.mqtt import ingest as ingest_module
@@ -355,10 +358,12 @@ def field_broker(
     acl = tmp_path / "underturf.acl"
     acl.write_text((ROOT / "hardware" / "mosquitto" / "underturf.acl").read_text())
     user = "user root\n" if os.geteuid() == 0 else ""
+    shipped = (ROOT / "hardware" / "mosquitto" / "underturf.conf").read_text()
+    told = "".join(f"{line}\n" for line in shipped.splitlines() if line.startswith("log_dest"))
     settings = tmp_path / "mosquitto.conf"
     settings.write_text(
         f"listener {free_port} 127.0.0.1\ncertfile {cert}\nkeyfile {key}\nallow_anonymous false\n"
-        f"password_file {passwords}\nacl_file {acl}\n{user}"
+        f"password_file {passwords}\nacl_file {acl}\n{user}{told}"
     )
     program = subprocess.Popen([str(mosquitto), "-c", str(settings)], stderr=subprocess.DEVNULL)
     try:
@@ -394,6 +399,48 @@ def test_it_speaks_tls_with_a_password_under_the_access_list(
         until(lambda: {m.topic.rsplit("/", 1)[1] for m in heard} == {"receipt", "notice"}, "both are heard")
         node.disconnect()
         node.loop_stop()
+
+
+def test_who_is_turned_away_is_heard_of_from_the_broker_itself(
+    field_broker: BrokerConfig, make: Callable[..., Ingest], stepping: Steps, until: Until
+) -> None:
+    """A wrong password, an authority that the node does not know, and a node that does not encrypt, by their address;
+    once it is let in none of it is told any more."""
+
+    def says(password: str) -> None:
+        publish_once(
+            "underturf/1/meadow/node-1/live", b"", hostname="localhost", port=field_broker.port,
+            auth={"username": "meadow/node-1", "password": password}, tls={"ca_certs": str(field_broker.ca_file)},
+        )  # fmt: skip
+
+    def greets(*, trusting: ssl.SSLContext | None) -> None:
+        with socket.create_connection(("localhost", field_broker.port), 20) as plain:
+            if trusting is None:
+                plain.sendall(b"\x10\x0c\x00\x04MQTT\x04\x02\x00\x3c\x00\x00")  # CONNECT of MQTT 3.1.1
+                plain.recv(1)
+                return
+            with plain.dup() as held:  # or the broker may find the connection cut off before it has read the alert
+                with pytest.raises(ssl.SSLError):
+                    trusting.wrap_socket(plain, server_hostname="localhost")
+                with suppress(OSError):
+                    while held.recv(4096):
+                        pass
+
+    with stepping(make(config=field_broker)) as ingest:
+        until(lambda: ingest.connected, "connected")
+
+        def causes() -> set[tuple[str, str]]:
+            return {(one.address, one.cause) for one in ingest.refusals.recent(SystemClock().now_ms())}
+
+        with pytest.raises(MQTTException, match=r"(?i)not authori"):
+            says("wrong")
+        greets(trusting=ssl.create_default_context())
+        with suppress(OSError):
+            greets(trusting=None)
+        told = {("127.0.0.1", cause) for cause in ("password", "authority", "clear")}
+        until(lambda: causes() == told, "all three are heard of")
+        says("deep roots")
+        until(lambda: causes() == set(), "it is let in")
 
 
 @pytest.mark.parametrize(
