@@ -14,7 +14,7 @@ from typing import Literal
 
 Cause = Literal["password", "authority", "clear", "encryption"]
 MOST_KEPT, MOST_ON_THEIR_WAY = 32, 64  # the oldest goes
-TOLD_FOR_MS = 15 * 60_000  # an agent tries again every 30 s or sooner: what is older is mended, or off
+REFUSAL_TOLD_FOR_MS = 15 * 60_000  # an agent tries again every 30 s or sooner: what is older is mended, or off
 
 _BEGUN = re.compile(r"New connection from (\S+):\d+ on port")
 _IN = re.compile(r"New client connected from (\S+):\d+ as ")
@@ -62,7 +62,7 @@ class Refusals:
     def recent(self, now_ms: int) -> list[Refusal]:
         """Return what was refused in the last quarter of an hour, the newest first. [ms since 1970, UTC]"""
         with self._lock:
-            found = [one for one in self._kept.values() if now_ms - one.at_ms < TOLD_FOR_MS]
+            found = [one for one in self._kept.values() if now_ms - one.at_ms < REFUSAL_TOLD_FOR_MS]
         return sorted(found, key=lambda one: -one.at_ms)
 
     def _hear_refusal(self, line: str, now_ms: int) -> None:

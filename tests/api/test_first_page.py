@@ -19,7 +19,7 @@ from hardware.probe import load_probe
 from hardware.reading import Batch, LiveReading, Reading, Status
 from pipeline.errors import StoreFull
 from pipeline.mqtt.field_checks import FieldChecks, ProbeCheck
-from pipeline.mqtt.refusals import TOLD_FOR_MS
+from pipeline.mqtt.refusals import REFUSAL_TOLD_FOR_MS
 from pipeline.service import CHECKS_KEY, Pipeline
 from pipeline.units import Flag
 from tests.api.served import TestClient, signed_in
@@ -149,7 +149,7 @@ def test_a_node_that_the_broker_turns_away_is_named_with_its_address(ground: Gro
     told = step(client, "agent")["doubts"]
     assert any(one.startswith("The broker turned 10.0.0.5 away ") and "it does not encrypt" in one for one in told)
     assert "turned 10.0.0.5 away" in said(client, "/first")
-    ground.clock.wall_ms += TOLD_FOR_MS
+    ground.clock.wall_ms += REFUSAL_TOLD_FOR_MS
     assert not any("turned" in one for one in step(client, "agent")["doubts"])
 
 

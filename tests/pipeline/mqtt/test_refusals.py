@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import pytest
 
-from pipeline.mqtt.refusals import MOST_KEPT, TOLD_FOR_MS, Refusal, Refusals
+from pipeline.mqtt.refusals import MOST_KEPT, REFUSAL_TOLD_FOR_MS, Refusal, Refusals
 
 NEW = "1796089160: New connection from {}:39208 on port 8883."
 REFUSED = "1796089160: Client <unknown> disconnected, not authorised."
@@ -51,4 +51,4 @@ def test_what_is_old_is_not_told_and_what_is_kept_is_bounded() -> None:
     for number in range(3 * MOST_KEPT):
         found.hear(f"Client connection from 10.0.0.{number} failed: wrong version number", number)
     assert found.recent(0)[0] == Refusal(f"10.0.0.{3 * MOST_KEPT - 1}", "clear", 1, 3 * MOST_KEPT - 1)
-    assert len(found.recent(0)) == MOST_KEPT and found.recent(TOLD_FOR_MS + 3 * MOST_KEPT) == []
+    assert len(found.recent(0)) == MOST_KEPT and found.recent(REFUSAL_TOLD_FOR_MS + 3 * MOST_KEPT) == []
