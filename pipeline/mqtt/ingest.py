@@ -403,6 +403,8 @@ class Ingest:
         if reason.is_failure:
             self._broker_says = f"the broker refused the connection: {reason}"
             return
+        if self._broker.kind == "external":  # the embedded one takes in whoever comes, from this machine alone
+            client.subscribe(BROKER_LOG, 0)  # first: once we are connected no refusal goes unheard
         base = f"underturf/{WIRE_VERSION}/{self._site}/+"
         if self._guest and self._listens:
             client.subscribe([(f"{base}/live", 0), (f"{base}/status", 1)])
@@ -428,8 +430,6 @@ class Ingest:
         if not self._guest:
             self._say_state("up")
         self._at_home()
-        if self._broker.kind == "external":  # the embedded one takes in whoever comes, from this machine alone
-            client.subscribe(BROKER_LOG, 0)
 
     def _at_home(self) -> None:
         self._backoff.reset()
