@@ -26,7 +26,7 @@ from api.writing import MAX_FIELDS, OwnForm, own_path
 from pipeline.store.people import Person
 from pipeline.texts import say, say_many
 
-UNSHOWN = ("csrf", "back")  # of a form that is sent once more: not typed by anybody
+UNSHOWN = ("csrf", "back", "sent_as")  # of a form that is sent once more: not typed by anybody
 SHARED_PHONE = {"Clear-Site-Data": '"cache"'}  # what was read is not left for whoever has the phone next
 
 router = APIRouter(include_in_schema=False)

@@ -226,7 +226,7 @@ function sayAge() {
   age.replaceChildren(Object.assign(document.createElement("b"), { className: "act", textContent: say.asItWas.replace("{when}", when(keptAt)) }));
   if (Date.now() - new Date(keptAt) < OLD_MS) return;
   body.classList.add("old");
-  for (const clause of document.querySelectorAll(".six .c, main p:has(> .v, > .act)")) {
+  for (const clause of document.querySelectorAll(".six .c, .shut-for, main p:has(> .v, > .act)")) {
     clause.replaceChildren(Object.assign(document.createElement("b"), { className: "v", textContent: say.cannotTell }), ` ${say.was.replace("{what}", clause.textContent.trim())}`);
   }
 }

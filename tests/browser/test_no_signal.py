@@ -27,7 +27,7 @@ from pipeline.store.diary import Diary
 from pipeline.store.people import People
 from pipeline.store.photos import photos_of
 from pipeline.units import EVER_MS
-from tests.api.site import SETTINGS
+from tests.api.site import HOUR_MS, SETTINGS
 from tests.browser.phone import Phone
 from tests.lan import BOX, Machine, lan
 from tests.pipeline.conftest import wait_until
@@ -98,13 +98,18 @@ def signed_in(field: Field, page: Page, name: str) -> None:
 
 def test_without_signal_the_last_today_opens_with_its_age(field: Field, tmp_path: Path) -> None:
     """Somebody signs in over HTTPS, by a certificate that the browser itself verifies, and the worker is taken. With
-    the cable out Today opens with its time in the head, another page with the way to it; signing out leaves neither."""
+    the cable out Today opens with its time in the head, another page with the way to it, and Work after some hours with
+    no verdict that still stands; signing out leaves neither."""
     phone, kept = field.new_phone(tmp_path / "phone"), "caches.open('pages').then((c) => c.match('/')).then(Boolean)"
+    work = kept.replace("'/'", "'/work'")
     with phone.on() as page:
         signed_in(field, page, "Ann")
         assert page.evaluate("isSecureContext") is True
         page.evaluate("navigator.serviceWorker.ready.then(() => 1)")
         wait_until(lambda: page.evaluate(kept), "Today is kept")
+        page.goto(f"{ADDRESS}/work")
+        verdicts = page.locator(VERDICTS).all_inner_texts()
+        wait_until(lambda: page.evaluate(work), "Work is kept")
         field.phone.cable("down")
         try:
             page.goto(ADDRESS)
@@ -113,6 +118,10 @@ def test_without_signal_the_last_today_opens_with_its_age(field: Field, tmp_path
             assert page.inner_text("#head .age").startswith("as it was, ")
             page.goto(f"{ADDRESS}/ground")
             page.get_by_role("heading", name="No link to the box").wait_for()
+            page.add_init_script(f"Date.now = ((now) => () => now() + {7 * HOUR_MS})(Date.now)")
+            page.goto(f"{ADDRESS}/work")
+            assert verdicts
+            assert page.locator(VERDICTS).all_inner_texts() == [f"Cannot tell It was: {one}" for one in verdicts]
         finally:
             field.phone.cable("up")
         page.goto(ADDRESS)
@@ -122,6 +131,7 @@ def test_without_signal_the_last_today_opens_with_its_age(field: Field, tmp_path
         wait_until(lambda: not page.evaluate(kept), "nothing is left for whoever has the phone next")
 
 
+VERDICTS = "main :is(.row p:not(.quiet), .shut-for)"
 KEPT = "caches.open('pages').then((c) => c.match('/diary?on=kept')).then(Boolean)"
 KEEP_PAGE = "caches.open('pages').then((c) => c.put('/diary?on=kept', new Response('of somebody before')))"
 
