@@ -108,3 +108,10 @@ def test_best_week_is_the_first_within_a_tenth_of_the_best():
     low = [Week(day, 0.2, 0.2), Week(day, 0.27, 0.27)]
     assert best_week(low) is low[1]  # 2 in 10 is not named beside it
     assert best_week([]) is None
+
+
+def test_a_lock_of_the_season_shuts_its_weeks_by_name(fair):
+    """A square counts as in use from April to September: it is not tined then, from May on for sixteen weeks."""
+    square = SURFACE.replace('kind = "green"', 'kind = "square"')
+    found, _ = weeks(fair.told(SITE, MILD, square, station()))
+    assert {(week.chance, week.reason) for week in found["solid_tining"]} == {(0.0, "square in season")}
