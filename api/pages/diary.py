@@ -34,7 +34,7 @@ from api.diary_form import (
     typed,
 )
 from api.pages.frame import answer, page
-from api.pages.parts import UNDO_MS, head, written_answer
+from api.pages.parts import head, is_new, written_answer
 from api.photos import PHOTOGRAPHED, keep_photos, shown_photos
 from api.problems import PROBLEM_TYPE, Problem, wants_page
 from api.slices import Pen, ruler_svg
@@ -340,7 +340,7 @@ def _entry_facts(
         **head(states, pipeline.config.site.timezone),
         "entry": entry,
         "line": words.tied(words.entry_line(pipeline.config, entry, now_ms)),
-        "is_new": 0 <= now_ms - entry.written_at_ms < UNDO_MS,
+        "is_new": is_new(pipeline, entry, now_ms),
         "place": words.place_of(pipeline.config, entry),
         "on": _on(entry),
         "surface": surface,
@@ -401,7 +401,7 @@ class _PlaceDiary:
             "when": words.upper_first(words.moment(entry.at_ms, config.site.timezone, now_ms=now_ms)),
             "where": words.place_of(config, entry),
             "what": words.tied(words.entry_what(config, entry, now_ms)),
-            "is_new": 0 <= now_ms - entry.written_at_ms < UNDO_MS,
+            "is_new": is_new(self.pipeline, entry, now_ms),
             "questions": [] if counts(entry) else _asked(self.pipeline, entry),
         }
 

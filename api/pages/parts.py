@@ -17,6 +17,7 @@ from api.state import StationNow
 from pipeline.advice.report import SurfaceAdvice
 from pipeline.alerts.probes import PROBE_FAULT
 from pipeline.diary.entry import DiaryEntry
+from pipeline.run.clock import FollowClock
 from pipeline.service import Pipeline
 from pipeline.texts import later, say
 from pipeline.units import DAY_MS, EVER_MS
@@ -78,13 +79,14 @@ def see_to(pipeline: Pipeline, states: Sequence[StationNow], station: str | None
                     stale.get(alert.alert_id, ""),
                 )
             ).rstrip(),
-            "mark": words.mark_line(pipeline.config, marks[alert.alert_id], now_ms) if alert.alert_id in marks else "",
-            "undo": marks[alert.alert_id].id if _is_fresh(marks.get(alert.alert_id), now_ms) else 0,
+            "mark": "" if mark is None else words.mark_line(pipeline.config, mark, now_ms),
+            "undo": mark.id if mark is not None and is_new(pipeline, mark, now_ms) else 0,
             "until": iso(now_ms // 1000 * 1000 + SNOOZE_DAYS * DAY_MS),
             "snooze_days": SNOOZE_DAYS,
         }
         for alert in pipeline.alerts()
         if station in (None, alert.station)
+        for mark in (marks.get(alert.alert_id),)
     ]
     return sorted(found, key=lambda one: (bool(one["mark"]), one["id"] in stale))
 
@@ -92,7 +94,7 @@ def see_to(pipeline: Pipeline, states: Sequence[StationNow], station: str | None
 def just_written(pipeline: Pipeline, now_ms: int) -> list[dict[str, Any]]:
     """Return what was written so lately that it can still be taken back in place, the newest first; marks are with
     their alerts."""
-    entries = [e for e in pipeline.diary.entries(None, *EVER_MS) if e.kind != "mark" and _is_fresh(e, now_ms)]
+    entries = [e for e in pipeline.diary.entries(None, *EVER_MS) if e.kind != "mark" and is_new(pipeline, e, now_ms)]
     return [
         {"id": e.id, "line": words.tied(words.entry_line(pipeline.config, e, now_ms))}
         for e in sorted(entries, key=lambda e: -e.id)
@@ -119,8 +121,11 @@ def written_answer(
     return JSONResponse(told, 201)
 
 
-def _is_fresh(entry: DiaryEntry | None, now_ms: int) -> bool:
-    return entry is not None and 0 <= now_ms - entry.written_at_ms < UNDO_MS
+def is_new(pipeline: Pipeline, entry: DiaryEntry, now_ms: int) -> bool:
+    """Return whether an entry was written so lately that it bears the button that takes it back."""
+    clock = pipeline.clock
+    rate = max(clock.rate, 1.0) if isinstance(clock, FollowClock) else 1.0  # a minute of a demo is gone in a second
+    return 0 <= now_ms - entry.written_at_ms < UNDO_MS * rate
 
 
 LAYERS_SAID = {

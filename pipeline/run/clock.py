@@ -158,6 +158,8 @@ class FollowClock:
     ----------
     in_history : bool
         Whether time stood between two steps of a history when it was last asked: RATE was 0.
+    rate : float
+        How many times faster than life time went when it was last asked.
 
     Raises
     ------
@@ -166,7 +168,7 @@ class FollowClock:
     """
 
     def __init__(self, path: Path) -> None:
-        self.in_history = False
+        self.in_history, self.rate = False, 1.0
         self._path = path
         self._lock = threading.Lock()
         self._socket: socket.socket | None = None
@@ -213,12 +215,16 @@ class FollowClock:
             if not more or len(answer) > MAX_ANSWER_BYTES:
                 raise ConnectionError("the other end hung up")
             answer += more
-        words = answer.split()
-        if len(words) != 2 or not words[0].isdigit():
+        try:
+            now, rate = answer.decode("ascii").split()
+            if not now.isdigit():
+                raise ValueError(now)
+            now_ms, self.rate = int(now), float(rate)
+        except ValueError as err:
             self._drop()
-            raise ClockAway(f"clock {self._path}: found {answer[:40]!r}, expected NOW_MS RATE")
-        self.in_history = words[1] == b"0"
-        return int(words[0])
+            raise ClockAway(f"clock {self._path}: found {answer[:40]!r}, expected NOW_MS RATE") from err
+        self.in_history = self.rate == 0.0
+        return now_ms
 
     def _drop(self) -> None:
         if self._socket is not None:

@@ -6,15 +6,18 @@ own rules for each kind.
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 import pytest
 
 from api.app import create_app
 from api.diary_form import FORMS
+from api.pages.parts import is_new
 from pipeline.advice.treatments import treatments
 from pipeline.diary.entry import KINDS, SHALLOW, DiaryEntry
 from pipeline.diary.facts import read_diary
+from pipeline.run.clock import FollowClock
 from tests.api.advice_by_hand import advice
 from tests.api.served import TestClient, from_afar, plain_form, signed_in
 from tests.api.site import HOUR_MS, NOW_MS, SETTINGS, Ground, MakeGround
@@ -386,3 +389,17 @@ def test_who_may_only_read_sees_no_form(ground: Ground) -> None:
     form = {str(f["name"]): str(f.get("value", "")) for f in page(keeper, "/diary?on=s1").every("input") if "name" in f}
     assert keeper.post("/diary", data={**CORE, "csrf": form["csrf"]}, headers=told).status_code == 303
     assert [(e.kind, e.author) for e in ground.pipeline.diary.entries(None, 0, 2**62)] == [("core", "Ann")]
+
+
+@pytest.mark.parametrize(
+    ("rate", "later_ms", "is_still"), [(1.0, 19_000, True), (1.0, 21_000, False), (60.0, 19 * 60_000, True)]
+)
+def test_an_entry_can_be_taken_back_for_twenty_seconds_of_life(
+    ground: Ground, tmp_path: Path, rate: float, later_ms: int, is_still: bool
+) -> None:
+    """In a demo whose time goes sixty times faster the button stays as long for whoever looks at it."""
+    clock = FollowClock(tmp_path / "clock")
+    clock.rate = rate
+    ground.pipeline.clock = clock
+    entry = DiaryEntry("note", "outfield", NOW_MS, {"text": "seen"}, written_at_ms=NOW_MS)
+    assert is_new(ground.pipeline, entry, NOW_MS + later_ms) is is_still

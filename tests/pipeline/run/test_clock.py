@@ -77,8 +77,8 @@ def test_a_followed_clock_says_whether_it_is_in_a_history(path):
     """Rate 0 is time that stands between two steps of a history; any other is time that runs."""
     server = Answers(path, [b"1706745600000 0\n", b"1709251200000 60\n"])
     clock = FollowClock(path)
-    said = [(clock.now_ms(), clock.in_history)[1] for _ in range(2)]
-    assert said == [True, False]
+    said = [(clock.now_ms(), clock.in_history, clock.rate)[1:] for _ in range(2)]
+    assert said == [(True, 0.0), (False, 60.0)]
     clock.close()
     server.close()
 
