@@ -7,9 +7,9 @@ Real processes: `underturf work` twice, PostgreSQL, mosquitto; a node a site, he
 days past all the time, and sends again whatever has no receipt. Which worker dies is drawn from a printed seed. A kill
 (SIGKILL) or a stop (SIGSTOP, and SIGCONT after `--stopped-s`) counts as taken over once every site has moved its
 receipt on; then the worker comes back and gets its share again before the next. In the end every reading that was sent
-must be stored, none twice, no alert opened twice without a closing between, and no take-over may have lasted longer
-than 30 s. With `--without-lock` workers take no lock: the control, which must fail. Prints the counts; exits 1 when
-they are not as they must be.
+must be stored, none twice, no alert opened twice without a closing between, no session may have written in a site
+again after another had, and no take-over may have lasted longer than 30 s. With `--without-lock` workers take no lock:
+the control, which must fail. Prints the counts; exits 1 when they are not as they must be.
 """
 
 from __future__ import annotations
@@ -28,9 +28,11 @@ from collections import Counter
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
+from itertools import groupby
 from pathlib import Path
 
 import httpx
+import psycopg
 from paho.mqtt import client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
@@ -49,6 +51,7 @@ from hardware.reading import (  # noqa: E402
 from pipeline.service import load_settings  # noqa: E402
 from pipeline.store.journal import Event  # noqa: E402
 from pipeline.store.opening import open_stores  # noqa: E402
+from pipeline.store.schema import schema_of  # noqa: E402
 from tests.api.site import SETTINGS, values  # noqa: E402
 from tests.pipeline.hand import HOUR_MS, OUTBOX  # noqa: E402
 from tests.ports import unused_port  # noqa: E402
@@ -61,6 +64,13 @@ MOST_TAKE_OVER_S = 30.0
 PATIENCE_S = 120.0
 FOREVER_MS = 2**61
 BROKER = "listener {port} 127.0.0.1\nallow_anonymous true\npersistence false\n"
+NOTE_WRITERS = """
+SET search_path TO "{schema}";
+CREATE TABLE writer (number bigserial PRIMARY KEY, pid integer NOT NULL DEFAULT pg_backend_pid());
+CREATE FUNCTION note_writer() RETURNS trigger LANGUAGE plpgsql AS
+    $$ BEGIN INSERT INTO "{schema}".writer DEFAULT VALUES; RETURN NULL; END $$;
+CREATE TRIGGER written AFTER INSERT ON run EXECUTE FUNCTION note_writer();
+"""
 
 
 class Node:
@@ -141,11 +151,13 @@ class Outcome:
     twice: int = 0
     alerts: int = 0
     doubled: int = 0
+    returned: int = 0  # times a session wrote in a site again after another had: two held it at once
     fault: str = ""
 
     @property
     def is_good(self) -> bool:
-        return not self.fault and not self.lost + self.twice + self.doubled and self.longest_s <= MOST_TAKE_OVER_S
+        wrong = self.lost + self.twice + self.doubled + self.returned
+        return not self.fault and not wrong and self.longest_s <= MOST_TAKE_OVER_S
 
     @property
     def longest_s(self) -> float:
@@ -158,6 +170,7 @@ class Outcome:
             f"seed {self.seed}; {self.sites} sites, 2 workers; SIGKILLs {self.kills}, SIGSTOPs {self.stops}\n"
             f"n = {self.sent} readings sent: lost {self.lost}, stored twice {self.twice}; "
             f"{self.alerts} alerts opened, {self.doubled} of them doubled\n"
+            f"{self.returned} times a worker wrote after another had the site\n"
             f"taken over within {self.longest_s:.1f} s at most, {middle:.1f} s in the middle"
             + (f"\nended early: {self.fault}" if self.fault else "")
         )
@@ -213,6 +226,7 @@ class Bench:
         """Kill and stop workers so often, in any order; then let it come to rest and count."""
         try:
             self._moves_on("readings flow")
+            self._note_writers()
             strikes = [True] * kills + [False] * stops
             self._rng.shuffle(strikes)
             for left, is_kill in zip(range(len(strikes) - 1, -1, -1), strikes, strict=True):
@@ -231,6 +245,19 @@ class Bench:
         for site, node in zip(self._sites, self._nodes, strict=True):
             self._count(site, node)
         return self.outcome
+
+    def _note_writers(self) -> None:
+        """Have the server note, for each run of readings, by which session it was written."""
+        with psycopg.connect(self.server.dsn, autocommit=True) as connection:
+            for site in self._sites:
+                connection.execute(NOTE_WRITERS.format(schema=schema_of(site)).encode())
+
+    def _returned(self, site: str) -> int:
+        """Return how many times a session wrote in a site again after another had."""
+        with psycopg.connect(self.server.dsn) as connection:
+            query = f'SELECT pid FROM "{schema_of(site)}".writer ORDER BY number'
+            turns = [pid for pid, _ in groupby(pid for (pid,) in connection.execute(query.encode()))]
+        return len(turns) - len(set(turns))
 
     def _strike(self, number: int, *, is_kill: bool, stopped_s: float) -> None:
         """Take one worker away, and wait until the other has its sites."""
@@ -285,6 +312,7 @@ class Bench:
         self.outcome.lost += len(Counter(node.rows) - stored)
         self.outcome.twice += sum(stored.values()) - len(stored) + len(stored.keys() - set(node.rows))
         opened, doubled = opened_and_doubled(events)
+        self.outcome.returned += self._returned(site)
         self.outcome.alerts += opened
         self.outcome.doubled += doubled
 
