@@ -8,6 +8,7 @@ Then the workers are stopped and the readings of the last `--outage-h` hours lie
 they are started, and the time until all of them are worked on is the catch-up. Then, for so many minutes of real time,
 each node sends a slot every `--every-s`, the sites spread over it: processor time of workers, server and broker
 together, as a share of the machine's processors, their memory, and how long after it was sent a slot was worked on.
+What the database grew by in the outage's hours is told too; vacuum and old days, packed later, make it less.
 With `--scale` the last is done with 1, 10 and 100 sites, one after the other, for the cost of a station. Nodes are
 threads of the bench, whose own time does not count. Exits 1 when a limit is missed.
 """
@@ -30,6 +31,7 @@ from pathlib import Path
 ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
 
+import psycopg  # noqa: E402
 from paho.mqtt import client as mqtt  # noqa: E402
 
 from hardware.probe import load_probe  # noqa: E402
@@ -235,6 +237,13 @@ class Rig:
             "broker": _memory_mb(self._broker.pid),
         }
 
+    def disk_mb(self) -> float:
+        """Return what the database has on disk. [MB]"""
+        with psycopg.connect(self.server.dsn) as session:
+            found = session.execute("SELECT pg_database_size(current_database())").fetchone()
+        assert found is not None
+        return float(found[0]) / 1e6
+
     def sessions(self) -> int:
         """Return how many processes the server has."""
         return len(_children(self.server.pid))
@@ -342,9 +351,12 @@ def one_size(given: argparse.Namespace, mosquitto: str, sites: int, *, outage: b
             stations = sites * given.stations
             print(f"{stations} stations: {given.history_h:g} h of history worked on in {took_s:.0f} s", flush=True)
             rig.stop_workers()
+            disk_mb = rig.disk_mb()
             last_ms = history(rig, outage_ms, now_ms)
             rig.start_workers()
             took_s = rig.await_worked(last_ms)
+            grown_kb = 1000 * (rig.disk_mb() - disk_mb) / (stations * given.outage_h / 24)
+            print(f"database {rig.disk_mb():.0f} MB, {grown_kb:.0f} kB of it a station and day", flush=True)
             if outage:
                 value = f"{took_s:.0f} s ({stations} stations, {given.outage_h:g} h)"
                 good = measured("catch-up after an outage", value, took_s / CATCH_UP_MOST_S, 1.0, of="20 minutes")
