@@ -136,6 +136,7 @@ class RestageQueue:
         self._to_learn: dict[str, int | None] = {}  # stations whose limits may be due, and from when other ones hold
         self._learned_ms: dict[str, int] = {}
         self._since_s: dict[str, float] = {}
+        self._on_stages, self._on_periods = set[str](), set[str]()  # the station being worked on
         self._lock = threading.Lock()
         self._unknown: dict[str, int] = {}
         self._diary_revision: tuple[int, int] | None = None
@@ -152,13 +153,15 @@ class RestageQueue:
 
     @property
     def waiting(self) -> int:
-        """How many stations wait."""
-        return len(self._spans)
+        """How many stations wait, the one being worked on among them."""
+        with self._lock:
+            return len({*self._spans, *self._on_stages})
 
     @property
     def periods_waiting(self) -> int:
-        """How many stations have days, fortnights or passes to be redone, or limits to be learned."""
-        return len({*self._changed, *self._compared, *self._rewritten, *self._to_learn})
+        """How many stations have days, fortnights or passes to be redone, or limits to be learned; as `waiting`."""
+        with self._lock:
+            return len({*self._changed, *self._compared, *self._rewritten, *self._to_learn, *self._on_periods})
 
     @property
     def left_ms(self) -> int:
@@ -275,19 +278,22 @@ class RestageQueue:
             start_ms, end_ms = self._spans[station].take(STEP_MS)
             if not self._spans[station]:
                 del self._spans[station], self._since_s[station]
+            self._on_stages.add(station)
         log_fields(station=station)
         try:
             with self._metrics.stage_seconds.time():
                 done = self._redo(station, start_ms, end_ms)
+            changed = done.span()
+            if changed is not None:
+                for reader in self._sharers.get(station, ()):
+                    self._change(reader, *changed)
         except BaseException:
             self._put(station, start_ms, end_ms, since_s)
             for reader in self._sharers.get(station, ()):
                 self._change(reader, start_ms, end_ms)  # some of it may be stored
             raise
-        changed = done.span()
-        if changed is not None:
-            for reader in self._sharers.get(station, ()):
-                self._change(reader, *changed)
+        finally:
+            self._on_stages.clear()
         self._metrics.dirty_windows.set(len(self._spans))
         self._metrics.observations.inc(done.observations)
         self._metrics.findings.inc(done.findings)
@@ -300,11 +306,19 @@ class RestageQueue:
         """
         if self._spans:
             return None
+        try:
+            return self._next_periods()
+        finally:
+            self._on_periods.clear()
+
+    def _next_periods(self) -> str | None:
         found = self._take(self._changed)
         if found is not None:
             return self._step_changed(*found)
         if self._rewritten:
-            station = self._rewritten.pop()
+            with self._lock:
+                station = self._rewritten.pop()
+                self._on_periods.add(station)
             self._compared.pop(station, None)
             return self._step_passes(station, None)
         found = self._take(self._compared)
@@ -321,6 +335,7 @@ class RestageQueue:
             start_ms, end_ms = many[station].take(STEP_MS)
             if not many[station]:
                 del many[station]
+            self._on_periods.add(station)
             return station, start_ms, end_ms
 
     def _step_changed(self, station: str, start_ms: int, end_ms: int) -> str:
@@ -362,6 +377,7 @@ class RestageQueue:
         station = next(iter(self._to_learn), None)
         if station is None:
             return None
+        self._on_periods.add(station)
         log_fields(station=station)
         context = self._contexts(station)
         heard = self._store.span(context.moisture)

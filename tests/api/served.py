@@ -79,6 +79,7 @@ def api_routes(routes: Iterable[Any]) -> Iterator[APIRoute]:
 
 def plain_form(client: TestClient, path: str, form: dict[str, str], status: int = 303) -> str:
     """Send a form as a browser without a script does; gives where it leads, or what was said."""
-    answer = client.post(path, data=form, headers={"Origin": "http://localhost", "Accept": "text/html"})
+    headers = {"Origin": "http://localhost", "Accept": "text/html"}
+    answer = client.post(path, data=form, headers=headers, follow_redirects=False)
     assert answer.status_code == status, answer.text
     return answer.headers["location"] if status == 303 else answer.text

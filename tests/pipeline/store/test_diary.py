@@ -37,6 +37,7 @@ GOOD = {
     "depth": ({"channel": "square-1/p1/moisture_035", "depth_mm": 38.0}, {}),
     "dressing": ({"dressing_mm": 2.5}, {}),
     "watering": ({}, {}),
+    "booked_watering": ({"water_mm": 8}, {}),
     "rain": ({"rain_mm": 4.2}, {}),
     "pass": ({"pass": "scarifying", "depth_mm": 8}, {}),
     "healed": ({"pass": "scarifying"}, {}),
@@ -61,6 +62,7 @@ GOOD = {
     "buried": ({"title": "the old drain", "what": "drain", "path_m": [[0, 1.5], [4, 2]]}, {}),
 }
 NEEDED = {
+    "booked_watering": ("water_mm",),
     "core": ("thatch_mm", "station"),
     "depth": ("channel", "depth_mm"),
     "dressing": ("dressing_mm",),
