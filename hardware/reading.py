@@ -299,13 +299,14 @@ class Notice:
     """What the server tells a node.
 
     `now_ms` is the time [ms since 1970, UTC], confirmed by `by`; None where the node needs none or the server has none.
-    `unknown` are channels the node sends that the server's settings do not name. `live` is a probe, `station/probe`,
-    that somebody looks at: it is read again and again for a minute, beside its slots; empty for none.
+    `unknown` are channels the node sends that the server's settings do not name; None where that is not said.
+    `live` is a probe, `station/probe`, that somebody looks at: it is read again and again for a minute, beside its
+    slots; empty for none.
     """
 
     now_ms: int | None
     by: str
-    unknown: tuple[str, ...]
+    unknown: tuple[str, ...] | None
     live: str = ""
 
 
@@ -550,8 +551,8 @@ def decode_receipt(payload: bytes) -> Receipt:
 
 def encode_notice(notice: Notice) -> bytes:
     """Encode a notice as JSON."""
-    unknown = list(notice.unknown[:MAX_NOTICE_CHANNELS])
-    return json.dumps({"now_ms": notice.now_ms, "by": notice.by, "unknown": unknown, "live": notice.live}).encode()
+    unknown = {} if notice.unknown is None else {"unknown": notice.unknown[:MAX_NOTICE_CHANNELS]}
+    return json.dumps({"now_ms": notice.now_ms, "by": notice.by, **unknown, "live": notice.live}).encode()
 
 
 def decode_notice(payload: bytes) -> Notice:
@@ -560,14 +561,15 @@ def decode_notice(payload: bytes) -> Notice:
     Raises
     ------
     BadBatch
-        When it is not `{"now_ms": whole number or null, "by": short text, "unknown": channels}`.
+        When it is not `{"now_ms": whole number or null, "by": short text, "unknown": channels}`, "unknown" or not.
     """
     try:
         record = json.loads(payload)
     except (ValueError, RecursionError) as err:
         raise BadBatch(f"notice: found {payload[:40]!r}, expected JSON") from err
     record = record if isinstance(record, dict) else {}
-    now_ms, by, unknown = (record.get(key) for key in ("now_ms", "by", "unknown"))
+    now_ms, by = record.get("now_ms"), record.get("by")
+    unknown = record.get("unknown", [])
     if now_ms is not None and (type(now_ms) is not int or not EPOCH_2000_MS <= now_ms <= EPOCH_2200_MS):
         raise BadBatch(f"notice.now_ms: found {now_ms!r}, expected ms since 1970 between 2000 and 2200")
     if not isinstance(by, str) or len(by) > 64:
@@ -577,7 +579,7 @@ def decode_notice(payload: bytes) -> Notice:
     live = record.get("live", "")
     if not isinstance(live, str) or (live and _PROBE_RE.fullmatch(live) is None):
         raise BadBatch(f"notice.live: found {str(live)[:80]!r}, expected station/probe, or nothing")
-    return Notice(now_ms, by, tuple(unknown[:MAX_NOTICE_CHANNELS]), live)
+    return Notice(now_ms, by, tuple(unknown[:MAX_NOTICE_CHANNELS]) if "unknown" in record else None, live)
 
 
 def encode_live(live: LiveReading) -> bytes:

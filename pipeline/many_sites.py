@@ -41,7 +41,8 @@ log = logging.getLogger(__name__)
 @dataclass
 class _Site:
     """A site of the folder: its file and when that was written, its settings or why there are none, and how it fares
-    here. `free_since_s` is since when nobody holds it; `is_extra` whether it was taken beyond the share. [s, steady]"""
+    here. `free_since_s` is since when nobody holds it, `held_since_s` since when it runs here; `is_extra` whether it
+    was taken beyond the share. [s, steady]"""
 
     file: Path
     written: tuple[int, int]
@@ -50,6 +51,7 @@ class _Site:
     pipeline: Pipeline | None = None
     is_extra: bool = False
     free_since_s: float | None = None
+    held_since_s: float = 0.0
     not_before_s: float = 0.0
     again: Backoff = field(default_factory=lambda: Backoff(AGAIN_FIRST_S, AGAIN_MOST_S, random.Random()))
 
@@ -160,14 +162,18 @@ class SiteWorker:
                 self._read(site)
                 with self._lock:
                     self._sites[file] = site
+            elif self._sites[file].config is None:  # the reason may lie in another file, or in a secret
+                self._read(self._sites[file])
 
     def _read(self, site: _Site) -> None:
+        before, site.fault = site.fault, ""
         others = [one.config for one in self._sites.values() if one.config is not None]
         try:
             site.config = read_site(site.file, self._own, self._environment, others)
         except (ConfigFault, PipelineFault) as fault:
             site.fault = str(fault)
-            log.error("site_stopped file=%s reason=%s", site.file.name, site.fault.replace("\n", "; "))
+            if site.fault != before:
+                log.error("site_stopped file=%s reason=%s", site.file.name, site.fault.replace("\n", "; "))
 
     # --- who holds what ----------------------------------------------------------------------------------------
 
@@ -192,6 +198,8 @@ class SiteWorker:
                 crash = one.pipeline.crash
                 self._stop([one])
                 if crash:
+                    if self._clock.monotonic() - one.held_since_s > AGAIN_MOST_S:
+                        one.again.reset()
                     self._put_off(one, crash)
 
     def _let_go_surplus(self) -> None:
@@ -233,6 +241,7 @@ class SiteWorker:
             self._put_off(site, f"{type(bug).__name__}: {bug}")
             return
         log.info("site_held site=%s", site.name)
+        site.held_since_s = self._clock.monotonic()
         with self._lock:
             site.pipeline, site.is_extra, site.fault, site.free_since_s = pipeline, is_extra, "", None
 

@@ -54,19 +54,27 @@ class NewsExchange:
     def __init__(self, session: NewsSource, parties: Callable[[], Mapping[str, NewsParty]], clock: Clock) -> None:
         self._session, self._parties, self._clock = session, parties, clock
         self._away = ""
+        self._untold: dict[str, set[str]] = {}  # by site: the session was lost on the way
+        self._unheard = set[tuple[str, str]]()  # site and word: its store was away
 
     def step(self, stop: threading.Event) -> None:
         """Tell what is new here, then hear for a moment what is new elsewhere."""
         try:
             for site, party in self._parties().items():
-                if words := party.take_news():
+                self._untold.setdefault(site, set()).update(party.take_news())
+            for site, words in self._untold.items():
+                if words:
                     self._session.tell(site, words)
-            heard = set(self._session.hear(NEWS_WAIT_S))
+                    words.clear()
+            heard = self._session.hear(NEWS_WAIT_S)
             parties = self._parties()
-            for site, word in heard:
-                for one in [site] if site else parties:
-                    if one in parties:
-                        parties[one].hear_news(word)
+            for_each = {(one, word) for site, word in heard for one in ([site] if site else parties)}
+            before, self._unheard = self._unheard, set()
+            for site, word in for_each | before:
+                if site in parties and not self._hears(parties[site], word):
+                    self._unheard.add((site, word))
+            for site, word in self._unheard - before:
+                log.warning("news_not_heard site=%s word=%s", site, word)
         except StoreFault as fault:
             if not self._away:
                 log.warning("news_away reason=%s", fault)
@@ -74,6 +82,14 @@ class NewsExchange:
             self._clock.wait(NEWS_AGAIN_S, stop)
         else:
             self._away = ""
+
+    def _hears(self, party: NewsParty, word: str) -> bool:
+        """Have a party take a word in; return whether it could: a site that cannot is no reason not to tell others."""
+        try:
+            party.hear_news(word)
+        except StoreFault:
+            return False
+        return True
 
     def close(self) -> None:
         """Tell and hear no more."""

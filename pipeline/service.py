@@ -167,11 +167,10 @@ class Pipeline:
         on_server, pages_only = config.store.kind == "postgresql", self._pages_only
         self._ingest = Ingest(
             config.broker, config.site.name, self.metrics, self.clock,
-            guest=pages_only, listens=pages_only, moves=on_server,
+            guest=pages_only, listens=pages_only, moves=on_server, among_many=self._among_many,
         )  # fmt: skip
         self._listener = NodeListener(
-            self._ingest, self.nodes, self.clock, on_change=self._changed,
-            on_live=lambda live: self.checks.take(live, self.clock.now_ms()),
+            self._ingest, self.nodes, self.clock, on_change=self._changed, on_live=self._checked
         )  # fmt: skip
         self._news, self._hearing = set[str](), threading.local()
         self._exchange = None if not on_server or self._among_many else NewsExchange(
@@ -229,15 +228,21 @@ class Pipeline:
         database.when_taken(self._taken)
 
     def start(self) -> None:
-        """Start every part and return at once; see `health`."""
+        """Start every part and return at once; see `health`. When one cannot be started all are stopped."""
         parts: dict[str, object] = {"broker": self._broker, "ingest": self._ingest, "news": self._exchange}
         if self._pages_only:
             parts |= {"advisor": self._advisor, "listener": self._listener}
         else:
             parts |= {"notify": self._notifier, "heartbeat": self._heartbeat, "advisor": self._advisor}
             parts |= {"integrity": self._integrity, "worker": self._worker}
-        site = self.config.site.name
-        self._parts += [Part(name, part, self._crashed, site) for name, part in parts.items() if part is not None]
+            self._news |= TOLD  # of what another process did before, and could not tell any more
+        try:
+            for name, part in parts.items():
+                if part is not None:
+                    self._parts.append(Part(name, part, self._crashed, self.config.site.name))
+        except BaseException:  # the site is let go
+            self.stop()
+            raise
 
     def stop(self) -> None:
         """End every part, the worker first and the broker last, and close what is kept."""
@@ -480,7 +485,7 @@ class Pipeline:
             with self._stores.database.transaction():
                 for entry in entries:
                     self.diary.add(entry)
-                self.journal.keep_note(CHECKS_KEY, self.checks.as_note(check))
+                self.journal.keep_note(CHECKS_KEY, self.checks.as_note(check, self.journal.note(CHECKS_KEY)))
             self.checks.put(check)
         if entries:
             self._changed("diary")
@@ -505,7 +510,7 @@ class Pipeline:
             return
         before, after = found
         is_done = after.step(self.checks.channels(live.probe)) is None
-        if has_ticked(before, after):
+        if has_ticked(before, after) and not self._pages_only:  # else the worker hears it too, and keeps it
             returns = is_done and self.is_out(live.probe, now_ms)
             try:
                 self.keep_check(after, *([self.put_in_place(live.probe, after.by, now_ms)] if returns else []))
@@ -516,11 +521,13 @@ class Pipeline:
             self.watch(*live.probe.split("/"))
 
     def _notify_nodes(self, nodes: Sequence[NodeStatus], *, live: str = "") -> None:
-        """Tell nodes the time where they have none and it is known here, and their channels that nobody named."""
+        """Tell nodes the time where they have none and it is known here, and their channels that nobody named; where
+        only pages run nobody knows of these."""
         note, unknown = self.clock_note(), self._stages.unknown
         for node in nodes:
             if node.state == "up":
-                strange = tuple(sorted(c for c in unknown if c.split("/")[0] in node.stations))
+                theirs = tuple(sorted(c for c in unknown if c.split("/")[0] in node.stations))
+                strange = None if self._pages_only else theirs
                 needed = note.ok and not node.clock_ok
                 self._ingest.notify_node(node.node, Notice(note.now_ms if needed else None, note.by, strange, live))
 
@@ -649,7 +656,7 @@ class Pipeline:
     def _changed(self, word: str) -> None:
         if word == "alerts":
             self._notifier.wake()
-        if word == "nodes":
+        if word == "nodes" and not self._pages_only:  # the worker tells them
             self._notify_nodes(self.nodes.all())
         self.changes.bump(word)
 

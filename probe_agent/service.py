@@ -317,9 +317,10 @@ class Agent:
         notice = self.publisher.notice()
         if notice is None:
             return
-        self._unknown = notice.unknown
-        why = "the server's settings do not name them: nothing is worked out from them"
-        self._change("unknown channels", ", ".join(notice.unknown), why if notice.unknown else None)
+        if notice.unknown is not None:
+            self._unknown = notice.unknown
+            why = "the server's settings do not name them: nothing is worked out from them"
+            self._change("unknown channels", ", ".join(notice.unknown), why if notice.unknown else None)
         probe = self._probes_by_id.get(notice.live)
         if probe is not None and probe.line in self._workers_by_line and not counts_rain(probe):
             until_s = self._clock.monotonic() + LIVE_FOR_S

@@ -380,11 +380,11 @@ class FieldChecks:
             self._asked_s[probe] = now_s
             return True
 
-    def as_note(self, check: ProbeCheck) -> dict[str, object]:
-        """Return every check as a plain table to be kept, without its last readings; `check` in place of its own."""
-        with self._lock:
-            checks = {**self._checks, check.probe: check}
-        return {probe: asdict(replace(one, recent=(), statuses={})) for probe, one in checks.items()}
+    def as_note(self, check: ProbeCheck, known: Mapping[str, object]) -> dict[str, object]:
+        """Return every check as a plain table to be kept: those that were, and `check`, without its last readings, in
+        place of its own."""
+        kept = {probe: one for probe, one in known.items() if probe in self._channels}
+        return {**kept, check.probe: asdict(replace(check, recent=(), statuses={}))}
 
 
 def has_ticked(before: ProbeCheck, after: ProbeCheck) -> bool:

@@ -111,6 +111,8 @@ class Ingest:
     moves : bool
         Whether other processes take the site over: then the broker keeps nothing for this one while it is away, and the
         nodes send again what was not receipted.
+    among_many : bool
+        Whether other sites share the broker: then whom it turns away is of no site that could be told.
     """
 
     def __init__(
@@ -125,6 +127,7 @@ class Ingest:
         guest: bool = False,
         listens: bool = False,
         moves: bool = False,
+        among_many: bool = False,
     ) -> None:
         self.connected = False
         self.replaced = False  # by another process that has the site: it says how the server is
@@ -140,7 +143,7 @@ class Ingest:
         self._unsent: dict[tuple[str, str, str], None] = {}
         self._words: dict[str, _Word] = {}
         self._notices: dict[str, Notice] = {}
-        self._guest, self._listens, self._moves = guest, listens, moves
+        self._guest, self._listens, self._moves, self._among_many = guest, listens, moves, among_many
         self._lock = threading.Lock()
         self._refused = False
         self._open = False
@@ -403,11 +406,13 @@ class Ingest:
         if reason.is_failure:
             self._broker_says = f"the broker refused the connection: {reason}"
             return
-        if self._broker.kind == "external":  # the embedded one takes in whoever comes, from this machine alone
+        if (
+            self._broker.kind == "external" and not self._among_many
+        ):  # the embedded one takes in whoever comes, from this machine alone
             client.subscribe(BROKER_LOG, 0)  # first: once we are connected no refusal goes unheard
         base = f"underturf/{WIRE_VERSION}/{self._site}/+"
         if self._guest and self._listens:
-            client.subscribe([(f"{base}/live", 0), (f"{base}/status", 1)])
+            _, self._asked = client.subscribe([(f"{base}/live", 0), (f"{base}/status", 1)])
             return
         if self._guest:
             self._at_home()

@@ -29,7 +29,7 @@ from psycopg.rows import TupleRow
 from psycopg.types.numeric import Int8BinaryDumper, Int8Dumper
 
 from pipeline.errors import StoreAway, StoreDamaged, StoreFault, StoreFull, StoreTaken
-from pipeline.store.schema import migrate, schema_of
+from pipeline.store.schema import migrate, refuse_older, schema_of
 from pipeline.store.sql import Rows, words_of_transaction
 
 OLDEST_SERVER = 15
@@ -173,6 +173,8 @@ class PostgresDatabase:
         Whose tables are meant.
     make : bool
         Whether they are made when there are none.
+    migrates : bool
+        Whether they are brought to the last step. Who comes beside another process leaves that to it.
     spare_sessions : int
         Reading sessions that stay open; more are opened when needed and closed after.
 
@@ -188,12 +190,15 @@ class PostgresDatabase:
     Raises
     ------
     StoreAway
-        When the server cannot be reached, or refuses, or is too old, or there are no tables and none are to be made.
+        When the server cannot be reached, or refuses, or is too old, or there are no tables and none are to be made, or
+        these are of an older version and left as they are.
     StoreTooNew, StoreForeign
         When a later version wrote the tables, or they are another program's.
     """
 
-    def __init__(self, dsn: str, site: str, *, make: bool = True, spare_sessions: int = 8) -> None:
+    def __init__(
+        self, dsn: str, site: str, *, make: bool = True, migrates: bool = True, spare_sessions: int = 8
+    ) -> None:
         self.damage = ""
         self.unreadable: dict[str, str] = {}
         self.schema = schema_of(site)
@@ -218,7 +223,10 @@ class PostgresDatabase:
                 _refuse_old(self._writer.session, self.place)
                 self._end_stopped()
                 self._find_schema(make=make)
-                migrate(self._writer, self.place, self._tables)
+                if migrates:
+                    migrate(self._writer, self.place, self._tables)
+                else:
+                    refuse_older(self._writer, self.place, self._tables)
                 self._end_when_idle("idle_in_transaction_session_timeout")
             except BaseException:
                 self._writer.close()
@@ -573,7 +581,7 @@ class NewsSession:
         with self._reached() as connection:
             heard = list(connection.notifies(timeout=timeout_s, stop_after=1))
             heard += connection.notifies(timeout=0)
-        told = [one.payload.split() for one in heard]
+        told = [words for one in heard if len(words := one.payload.split()) == 3]  # whoever may connect may notify
         missed, self._is_new = [("", "")] if self._is_new else [], False
         return [*missed, *((site, word) for site, word, own in told if own != self._own)]
 

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.diary.entry import DiaryEntry, counts
-from pipeline.errors import StoreForeign, StoreTooNew
+from pipeline.errors import StoreAway, StoreForeign, StoreTooNew
 from pipeline.store.packed import (
     KEEP_DAY,
     LAST_RUN,
@@ -351,16 +351,39 @@ def migrate(
     return applied
 
 
+def refuse_older(connection: Connection, place: str, tables: Callable[[], set[str]]) -> None:
+    """Refuse tables that lack a step of this program's, for who must not change them under another.
+
+    Raises
+    ------
+    StoreAway
+        When a step is missing.
+    StoreTooNew
+        When there is one this program does not know.
+    """
+    found, last = version_of(connection) if "migration" in tables() else 0, MIGRATIONS[-1].number
+    if found < last:
+        raise StoreAway(
+            f"{place}: found a database of version {found}, expected {last}. Start the server or the workers of this "
+            "version first, which bring it there."
+        )
+    _refuse_newer(found, last, place)
+
+
+def _refuse_newer(found: int, last: int, place: str) -> None:
+    if found > last:
+        raise StoreTooNew(
+            f"{place}: found a database of version {found}, expected at most {last}. "
+            "Install the program that wrote it, or a later one."
+        )
+
+
 def _apply(connection: Connection, migration: Migration, place: str, *, last: int) -> int:
     """Apply one step unless it is recorded. Asked inside the transaction, so that two programs cannot both do it."""
     connection.execute("BEGIN IMMEDIATE")
     try:
         found = version_of(connection)
-        if found > last:
-            raise StoreTooNew(
-                f"{place}: found a database of version {found}, expected at most {last}. "
-                "Install the program that wrote it, or a later one."
-            )
+        _refuse_newer(found, last, place)
         if found < migration.number:
             for statement in migration.statements:
                 statement(connection) if callable(statement) else connection.execute(statement)

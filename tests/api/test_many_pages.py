@@ -15,19 +15,21 @@ from fastapi.testclient import TestClient
 from api.app import create_app
 from api.many_pages import SitesByName, open_pages
 from api.people import new_token
+from hardware.reading import LiveReading, decode_notice, encode_live
 from pipeline.alerts.model import OPENED, Change
 from pipeline.errors import StoreAway
 from pipeline.many_sites import SiteWorker
 from pipeline.mqtt.field_checks import ProbeCheck
 from pipeline.news import NewsExchange
 from pipeline.run.clock import SystemClock
-from pipeline.service import Pipeline
+from pipeline.service import CHECKS_KEY, Pipeline
 from pipeline.site.settings import ConfigFault
 from pipeline.store.opening import dsn_of, news_session
 from tests.api.site import NOW_MS
 from tests.faults.workers_bench import Node
 from tests.pipeline.conftest import run_steps, wait_until
 from tests.pipeline.hand import HOUR_MS
+from tests.pipeline.mqtt.test_ingest import plain_client, publish
 from tests.pipeline.test_many_sites import write_sites
 from tests.postgres_server import PostgresServer
 
@@ -91,8 +93,9 @@ def test_pages_beside_a_worker_show_what_it_keeps_and_it_hears_what_people_write
         wait_until(lambda: {"readings", "findings"} <= to_pages, "the pages hear of it", 60.0)
         open_one(held)
         wait_until(lambda: "alerts" in to_pages, "the pages hear of the alert")
-        theirs, ours_open = held._alerts.open_alerts(NOW_MS), mine._alerts.open_alerts(NOW_MS)
-        assert ours_open == theirs and len(theirs) == 1
+        wait_until(
+            lambda: mine._alerts.open_alerts(NOW_MS) == held._alerts.open_alerts(NOW_MS) != [], "they have the same"
+        )
         channels = list(mine.config.channels())
         assert mine.store.span(channels) == held.store.span(channels) is not None
         assert client.get("/stations/s1", headers=ours | known).status_code == 200
@@ -101,7 +104,21 @@ def test_pages_beside_a_worker_show_what_it_keeps_and_it_hears_what_people_write
         assert client.post("/api/v1/diary", json=said, headers=ours | known).status_code == 201
         wait_until(lambda: "diary" in to_worker, "the worker hears of the entry")
         assert [one.body for one in held.diary.entries(("note",), 0, 2**61)] == [{"text": "moss"}]
+        beside = held.checks.as_note(ProbeCheck("o1/d1", NOW_MS, "Bea"), {})
+        held.journal.keep_note(CHECKS_KEY, beside)  # of which the pages have not heard yet
         mine.keep_check(ProbeCheck("s1/p1", NOW_MS, "Ann"))
+        assert set(held.journal.note(CHECKS_KEY)) == {"o1/d1", "s1/p1"}
+        wait_until(lambda: all(one.ready for one in (held, mine)), "they hear the broker")
+        with plain_client(broker_port, [f"underturf/1/{sites[0]}/hut/notice"], wait_until) as (hut, heard):
+            status = b'{"state": "up", "version": "0.1.0", "backlog": 0, "lines": {}, "stations": ["s1"]}'
+            publish(hut, status, topic=f"underturf/1/{sites[0]}/hut/status")
+            wait_until(lambda: bool(mine.nodes.all() and heard), "the pages know the node, and the worker told it")
+            assert mine.look_at("s1", "p1")
+            live = encode_live(LiveReading("s1/p1", NOW_MS, (), ""))
+            publish(hut, live, topic=f"underturf/1/{sites[0]}/hut/live")
+            wait_until(lambda: len(heard) == 3, "the pages have the probe read, and read on")
+            told = [(one.live, one.unknown) for one in (decode_notice(message.payload) for message in heard)]
+            assert told == [("", ()), ("s1/p1", None), ("s1/p1", None)]
         wait_until(lambda: held.checks.get("s1/p1") is not None, "the worker has the check")
         assert held.checks.get("s1/p1") == mine.checks.get("s1/p1")
         assert not mine.starts_again and not held.starts_again and not mine.crash

@@ -9,15 +9,19 @@ import os
 import random
 import shutil
 import threading
-from contextlib import ExitStack
+from collections.abc import Collection
+from contextlib import ExitStack, closing
 from pathlib import Path
+from typing import Any
 
 import pytest
 from fastapi.testclient import TestClient
 
 from api.work import worker_app
-from pipeline import many_sites
-from pipeline.many_sites import SiteWorker
+from pipeline import many_sites, news, service
+from pipeline.errors import StoreAway
+from pipeline.many_sites import AGAIN_MOST_S, SiteWorker
+from pipeline.news import TOLD, NewsExchange
 from pipeline.run.clock import SystemClock
 from pipeline.site.settings import ConfigFault
 from tests.api.site import SETTINGS
@@ -64,6 +68,14 @@ def test_workers_share_sites_and_take_over_and_a_broken_file_stops_one_site_alon
         first = first_runs.enter_context(run_steps(worker("first")))
         wait_until(lambda: held(first) == [sites], "the first holds all")
         wait_until(lambda: all(one.ready for one in first.pipelines().values()), "they are ready")
+        assert all(one.take_news() >= TOLD for one in first.pipelines().values())  # what it took over, others read anew
+        (third,) = (one for one in first._sites.values() if one.name == sites[2])
+        third.again.failures, third.held_since_s = 9, third.held_since_s - AGAIN_MOST_S
+        first.pipelines()[sites[2]]._crashed("worker", RuntimeError("of the test"))
+        wait_until(
+            lambda: third.pipeline is None and third.again.failures == 1, "after a long run it is soon tried again"
+        )
+        third.not_before_s = 0.0
         second = second_runs.enter_context(run_steps(worker("second")))
         wait_until(lambda: sorted(map(len, held(first, second))) == [1, 2], "they have a share each")
         assert held_by_any(first, second) == sites
@@ -127,7 +139,83 @@ def test_sites_that_cannot_be_run_side_by_side_are_named(
     named = ("site.name: found", "broker.kind: found", "store.kind: found", "pages.settings: found")
     for expected, reason in zip(named, reasons, strict=True):
         assert expected in reason
+    (folder / "0.toml").unlink()
+    worker._read_folder()
+    reasons = worker.health()["reasons"]
+    assert isinstance(reasons, list) and not any("site.name: found" in one for one in reasons)  # the other has the name
     shutil.rmtree(folder)
     folder.mkdir()
     with pytest.raises(ConfigFault, match=r"found no file NAME\.toml"):
         SiteWorker(folder, tmp_path / "own", SystemClock())
+
+
+def test_a_site_of_which_a_part_cannot_be_started_is_let_go(
+    postgres: PostgresServer, free_port: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Another worker may have better luck."""
+    monkeypatch.setattr(many_sites, "SITES_LOOK_S", 0.0)
+
+    class NoThread(service.Part):
+        def __init__(self, name: str, *rest: Any) -> None:
+            if name == "integrity":
+                raise RuntimeError("can't start new thread")
+            super().__init__(name, *rest)
+
+    monkeypatch.setattr(service, "Part", NoThread)
+    sites = write_sites(tmp_path / "sites", postgres, free_port, 1)
+    with closing(SiteWorker(tmp_path / "sites", tmp_path / "own", SystemClock())) as worker:
+        worker.step(threading.Event())
+        assert "can't start new thread" in str(worker.health()["reasons"]) and held(worker) == [[]]
+        wait_until(lambda: not worker._session.held(sites), "its lock is free")
+
+
+class FlakySession:
+    """A session of news whose first telling is lost."""
+
+    def __init__(self) -> None:
+        self.told: list[tuple[str, set[str]]] = []
+        self.tries = 0
+        self.waiting = [("a", "diary"), ("b", "diary")]
+
+    def tell(self, site: str, words: Collection[str]) -> None:
+        self.tries += 1
+        if self.tries == 1:
+            raise StoreAway("away")
+        self.told.append((site, set(words)))
+
+    def hear(self, timeout_s: float) -> list[tuple[str, str]]:
+        came, self.waiting = (self.waiting, []) if self.told else ([], self.waiting)
+        return came
+
+    def close(self) -> None:
+        pass
+
+
+class Party:
+    """Has one thing to tell, and cannot hear for the first few times."""
+
+    def __init__(self, cannot: int) -> None:
+        self.news, self.heard, self._cannot = {"checks"}, list[str](), cannot
+
+    def take_news(self) -> set[str]:
+        news, self.news = self.news, set()
+        return news
+
+    def hear_news(self, word: str) -> None:
+        self._cannot -= 1
+        if self._cannot >= 0:
+            raise StoreAway("away")
+        self.heard.append(word)
+
+
+def test_news_outlives_a_lost_session_and_a_site_that_cannot_take_it_in(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What could not be told is told again; a site whose store is away hears later, and the other at once."""
+    monkeypatch.setattr(news, "NEWS_AGAIN_S", 0.0)
+    parties, session = {"a": Party(1), "b": Party(0)}, FlakySession()
+    exchange = NewsExchange(session, lambda: parties, SystemClock())
+    for _ in range(2):
+        exchange.step(threading.Event())
+    assert session.told == [("a", {"checks"}), ("b", {"checks"})]
+    assert (parties["a"].heard, parties["b"].heard) == ([], ["diary"])
+    exchange.step(threading.Event())
+    assert (parties["a"].heard, parties["b"].heard) == (["diary"], ["diary"])

@@ -267,10 +267,10 @@ def test_a_probe_that_somebody_looks_at_is_read_beside_its_slots(make_agent, sen
 
 
 def test_names_the_server_does_not_know_are_logged_once(make_agent, monkeypatch, caplog):
-    """With what that means; and that it is over, when they have been named."""
+    """With what that means; and that it is over, when they have been named. A notice that does not say is no end."""
     caplog.set_level(logging.INFO, logger="underturf.agent")
     agent = make_agent()
-    for unknown in (("square-9/p1/moisture",), ("square-9/p1/moisture",), ()):
+    for unknown in (("square-9/p1/moisture",), None, ("square-9/p1/moisture",), ()):
         monkeypatch.setattr(agent.publisher, "notice", lambda unknown=unknown: Notice(None, "", unknown))
         agent.step(STOP)
     told = [r.message for r in caplog.records if "unknown channels" in r.message]

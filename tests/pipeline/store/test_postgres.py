@@ -18,7 +18,7 @@ from pipeline.store import schema
 from pipeline.store.database import Database
 from pipeline.store.diary import Diary
 from pipeline.store.journal import Journal
-from pipeline.store.postgres import PostgresDatabase, about_server, spelt
+from pipeline.store.postgres import _NEWS, NewsSession, PostgresDatabase, about_server, spelt
 from pipeline.store.schema import LONGEST_SCHEMA, MIGRATIONS, Migration, schema_of
 from pipeline.store.series import SqlStore
 from tests.pipeline.conftest import wait_until
@@ -99,8 +99,33 @@ def test_a_filled_database_is_brought_to_the_next_step(postgres, site, monkeypat
                 assert connection.execute("SELECT weight FROM diary").fetchall() == [(2.5,)]
                 assert connection.execute("SELECT count(*) FROM weighed").fetchone() == (0,)
                 assert connection.execute("SELECT count(*) FROM migration").fetchone() == (LATER.number,)
-    with pytest.raises(StoreTooNew, match=rf"found a database of version {LATER.number}, expected at most"):
-        PostgresDatabase(postgres.dsn, site)
+    for migrates in (True, False):
+        with pytest.raises(StoreTooNew, match=rf"found a database of version {LATER.number}, expected at most"):
+            PostgresDatabase(postgres.dsn, site, migrates=migrates)
+
+
+def test_who_comes_beside_another_leaves_older_tables_as_they_are(postgres, site, monkeypatch):
+    """Pages of a later version do not change tables under the workers of an older one; they say what comes first."""
+    with monkeypatch.context() as older:
+        older.setattr(schema.migrate, "__defaults__", (MIGRATIONS[:-1],))
+        PostgresDatabase(postgres.dsn, site).close()
+    with pytest.raises(
+        StoreAway, match=rf"version {MIGRATIONS[-1].number - 1}, expected .* workers of this version first"
+    ):
+        PostgresDatabase(postgres.dsn, site, make=False, migrates=False)
+    PostgresDatabase(postgres.dsn, site).close()
+    PostgresDatabase(postgres.dsn, site, make=False, migrates=False).close()
+
+
+def test_words_of_others_on_the_channel_of_news_are_left_out(postgres, site, ask):
+    """Whoever may connect may notify: what has not three words is no news of ours."""
+    with closing(NewsSession(postgres.dsn)) as mine, closing(NewsSession(postgres.dsn)) as other:
+        mine.hear(0.0)
+        for payload in ("", "moss", "a b c d"):
+            ask.execute("SELECT pg_notify(%s, %s)", (_NEWS, payload))
+        other.tell(site, ["diary"])
+        heard = []
+        wait_until(lambda: heard.extend(mine.hear(0.1)) or (site, "diary") in heard, "the news comes")
 
 
 def test_a_step_that_fails_leaves_neither_its_tables_nor_its_record(postgres, site, monkeypatch):
