@@ -108,6 +108,8 @@ def test_pages_beside_a_worker_show_what_it_keeps_and_it_hears_what_people_write
         held.journal.keep_note(CHECKS_KEY, beside)  # of which the pages have not heard yet
         mine.keep_check(ProbeCheck("s1/p1", NOW_MS, "Ann"))
         assert set(held.journal.note(CHECKS_KEY)) == {"o1/d1", "s1/p1"}
+        wait_until(lambda: held.checks.get("s1/p1") is not None, "the worker has the check")
+        assert held.checks.get("s1/p1") == mine.checks.get("s1/p1")
         wait_until(lambda: all(one.ready for one in (held, mine)), "they hear the broker")
         with plain_client(broker_port, [f"underturf/1/{sites[0]}/hut/notice"], wait_until) as (hut, heard):
             status = b'{"state": "up", "version": "0.1.0", "backlog": 0, "lines": {}, "stations": ["s1"]}'
@@ -119,8 +121,6 @@ def test_pages_beside_a_worker_show_what_it_keeps_and_it_hears_what_people_write
             wait_until(lambda: len(heard) == 3, "the pages have the probe read, and read on")
             told = [(one.live, one.unknown) for one in (decode_notice(message.payload) for message in heard)]
             assert told == [("", ()), ("s1/p1", None), ("s1/p1", None)]
-        wait_until(lambda: held.checks.get("s1/p1") is not None, "the worker has the check")
-        assert held.checks.get("s1/p1") == mine.checks.get("s1/p1")
         assert not mine.starts_again and not held.starts_again and not mine.crash
 
 
