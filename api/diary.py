@@ -244,6 +244,23 @@ def restore(pipeline: Pipeline, entry_id: int) -> DiaryEntry | None:
     return written
 
 
+def stands_instead(pipeline: Pipeline, entry_id: int) -> DiaryEntry | None:
+    """Return the entry that stands now in place of one that was written anew, perhaps more than once; None for none."""
+    after = pipeline.diary.after(entry_id)
+    while after is not None and pipeline.diary.entry(after.id) is None:
+        after = pipeline.diary.after(after.id)
+    return after
+
+
+def changed_meanwhile() -> Problem:
+    """Return what is answered to who goes on with an entry in whose place another stands.
+
+    No 409: to a phone that is another entry under the same identity, to be sent again under a new one.
+    """
+    told = say("It has been changed meanwhile, and nothing was written now. It stands in the diary as it is now.")
+    return Problem(404, "Changed meanwhile", told)
+
+
 def _signed(request: Request, entry: DiaryEntry) -> DiaryEntry:
     """An entry by whoever is signed in, or by a token's name; else by who it says."""
     return replace(entry, author=who(request).name or entry.author)

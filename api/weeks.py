@@ -14,7 +14,8 @@ from api.data import iso
 from pipeline.advice.report import pass_named
 from pipeline.advice.weeks_ahead import PassWeeks, SurfaceWeeks, Week, best_week
 from pipeline.forecast.wetness import in_ten, tenths
-from pipeline.texts import day_words, say, short_month
+from pipeline.site.passes import PassFacts
+from pipeline.texts import day_words, later, say, say_as, short_month
 
 # A contractor is booked and seed ordered six to ten weeks before: common practice, no source.
 BOOKED_AHEAD = datetime.timedelta(weeks=6)
@@ -22,8 +23,13 @@ BY_CONTRACTOR_MM = 3.0  # what goes deeper is seldom done with a club's own mach
 SHUT_UNDER = 0.05  # a chance that no tenth tells: our own choice
 
 
-def weeks_rows(found: SurfaceWeeks, today: datetime.date, play: Collection[datetime.date]) -> dict[str, Any]:
-    """Return what the page shows of a surface: the columns' heads, and a row a pass."""
+def weeks_rows(
+    found: SurfaceWeeks, today: datetime.date, play: Collection[datetime.date], booked: Collection[tuple[str, str]] = ()
+) -> dict[str, Any]:
+    """Return what the page shows of a surface: the columns' heads, and a row a pass.
+
+    `booked` has the kind and variant of what is booked ahead: it is not to be booked.
+    """
     first = found.passes[0].weeks if found.passes else ()
     mondays = [week.first for week in first]
     return {
@@ -39,13 +45,13 @@ def weeks_rows(found: SurfaceWeeks, today: datetime.date, play: Collection[datet
                 "cells": [_cell(week, play) for week in one.weeks],
             }
             for one in found.passes
-            for verdict, clause in [_told(one, today)]
+            for verdict, clause in [_told(one, today, is_booked=(one.intent.kind, one.intent.variant) in booked)]
         ],
         "reason": found.reason,
     }
 
 
-def _told(one: PassWeeks, today: datetime.date) -> tuple[str, str]:
+def _told(one: PassWeeks, today: datetime.date, *, is_booked: bool) -> tuple[str, str]:
     """Return the best week as a bold verdict, and behind it how sure, what ends it, and by when to book."""
     best = best_week(one.weeks)
     if best is None:
@@ -56,13 +62,18 @@ def _told(one: PassWeeks, today: datetime.date) -> tuple[str, str]:
     ends = _ends(one, best)
     if ends is not None:
         clause.append(say("From the week of {day}: {reason}.", day=day_words(ends.first), reason=ends.reason))
-    by = best.first - BOOKED_AHEAD
-    if by > today and (one.facts.sows or one.facts.depth_mm[1] > BY_CONTRACTOR_MM):
-        order = say("Order seed by {day}.", day=day_words(by)) if one.facts.sows else say(
-            "Book it by {day}.", day=day_words(by)
-        )  # fmt: skip
-        clause.append(order)
+    if not is_booked and (one.facts.sows or one.facts.depth_mm[1] > BY_CONTRACTOR_MM):
+        clause.append(_booked_by(one.facts, best.first - BOOKED_AHEAD, today))
     return verdict, " ".join(clause)
+
+
+def _booked_by(facts: PassFacts, by: datetime.date, today: datetime.date) -> str:
+    """Return by when a contractor is booked or seed ordered."""
+    if by > today:
+        told = later("Order seed by {day}.") if facts.sows else later("Book it by {day}.")
+        return say(told, day=day_words(by))
+    late = later("Order seed now, it may be late.") if facts.sows else later("Book it now, it may be late.")
+    return say(late)
 
 
 def _not_before(one: PassWeeks) -> str:
@@ -87,7 +98,8 @@ def _cell(week: Week, play: Collection[datetime.date]) -> dict[str, Any]:
     """Return the column of a week: how high, what it is, and its words."""
     days = {week.first + datetime.timedelta(days=n) for n in range(7)}
     kind = "closed" if week.chance < SHUT_UNDER else "open" if week.chance >= 0.5 else "may_open"
-    told = say("shut, {reason}", reason=week.reason) if kind == "closed" and week.reason else in_ten(week.chance)
+    shut = say("shut, {reason}", reason=week.reason) if week.reason else say_as("a day of a pass", "shut")
+    told = shut if kind == "closed" else in_ten(week.chance)
     return {
         "kind": kind,
         "height": 100.0 * week.chance,

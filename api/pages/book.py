@@ -97,7 +97,7 @@ def book(request: Request, form: OwnForm) -> Response:
     if form.get("entry") and before is None and pipeline.diary.sent_as(sent_as) is None:
         raise _no_such(form["entry"][:20])  # somebody has withdrawn or changed it meanwhile
     made, faults = _entry(pipeline, surface, form)
-    made = replace(made, sent_as=sent_as)
+    made = replace(made, station=_station(before or pipeline.diary.sent_as(sent_as), surface), sent_as=sent_as)
     if not faults and not counts(made):  # what it looks like is said, and it is asked for once more
         if wants_page(request):
             return RedirectResponse(f"/work/book?{urlencode({k: form[k] for k in FORM_FIELDS if form.get(k)})}", 303)
@@ -115,6 +115,8 @@ def withdraw(request: Request, entry_id: int, form: OwnForm) -> Response:
         if not _is_booked(entry):
             raise _no_such(entry_id)
         diary.strike(pipeline, entry_id)
+    elif diary.stands_instead(pipeline, entry_id) is not None:
+        raise diary.changed_meanwhile()
     return written_answer(request, [], "/work")
 
 
@@ -136,6 +138,11 @@ def _booking(pipeline: Pipeline, number: str) -> DiaryEntry | None:
 
 def _is_booked(entry: DiaryEntry) -> bool:
     return entry.kind == "booked_watering" or (entry.kind == "pass" and entry.body.get("state") == "booked")
+
+
+def _station(former: DiaryEntry | None, surface: Surface) -> str | None:
+    """The station of the booking that is changed: the form names the surface alone."""
+    return former.station if former is not None and former.surface == surface.name else None
 
 
 def _no_such(number: object) -> Problem:
@@ -231,6 +238,7 @@ def _facts(request: Request, surface: Surface, before: DiaryEntry | None, asked:
     here, others = kinds_of(pipeline, surface)
     form = _filled(pipeline, surface, before, asked, [value for value, _ in (*here, *others)])
     entry, faults = _entry(pipeline, surface, form)
+    entry = replace(entry, station=_station(before, surface))
     is_water = form["what"] == WATER
     faults += [f for f in check(pipeline.config, pipeline.diary, entry, now_ms) if f not in faults]
     many = len(pipeline.config.surfaces) > MOST_LINKS

@@ -76,17 +76,22 @@ def given(request: Request, entry_id: int, form: OwnForm) -> Response:
     """Write that a booked watering was given as it was booked, in place of the booking; pressed twice, once."""
     pipeline = pipeline_of(request)
     booked, sent_as = pipeline.diary.entry(entry_id), form.get("sent_as", "") or f"given-{entry_id}"
+    known = pipeline.diary.sent_as(sent_as)
+    if booked is None and known is None:
+        known = diary.stands_instead(pipeline, entry_id)
+        if known is not None and known.kind == "booked_watering":
+            raise diary.changed_meanwhile()
+    if known is not None:
+        return _back(request, form, known)
     if booked is None or booked.kind != "booked_watering":
-        known = pipeline.diary.sent_as(sent_as)
-        return _back(request, form, *([] if known is None else [known]))
+        detail = f"found {entry_id}, expected the number of a booked watering in the diary"
+        raise Problem(404, "No such booking", detail)
     body = {"water_mm": booked.body["water_mm"], "confirmed": True}
     made = DiaryEntry(
         "watering", booked.surface, booked.at_ms, body, booked.station, booked.end_ms, "", pipeline.clock.now_ms(),
         sent_as=sent_as,
     )  # fmt: skip
-    written = diary.add(request, made, [])
-    diary.strike(pipeline, booked.id)
-    return _back(request, form, written)
+    return _back(request, form, diary.change(request, booked.id, made, []))
 
 
 def _pass_of(pipeline: Pipeline, entry_id: int, *states: str) -> DiaryEntry:

@@ -404,7 +404,9 @@ def _weeks(view: _View, surface: SurfaceAdvice) -> dict[str, Any]:
     named = {"name": surface.surface, "title": surface.title}
     if found is None:
         return {**named, "heads": [], "rows": [], "reason": say("they are not worked out yet")}
-    return {**named, **weeks_rows(found, words.local(view.now_ms, view.zone).date(), _play_days(view, surface))}
+    booked = {(job.kind, job.variant) for job in surface.booked if job.start_ms > view.now_ms}
+    today = words.local(view.now_ms, view.zone).date()
+    return {**named, **weeks_rows(found, today, _play_days(view, surface), booked)}
 
 
 # --- water -----------------------------------------------------------------------------------------------------------

@@ -56,8 +56,9 @@ self.unsent = (() => {
   // Whether others of the same writer wait that were written before.
   async function isBehind(identity) {
     const entries = await all();
-    const { n, by } = entries.find((one) => one.sent_as === identity);
-    return entries.some((one) => one.state === "waiting" && one.by === by && one.n < n);
+    const own = entries.find((one) => one.sent_as === identity);
+    if (!own) return false; // somebody has discarded it meanwhile
+    return entries.some((one) => one.state === "waiting" && one.by === own.by && one.n < own.n);
   }
 
   // What is kept under an identity becomes what `made` says of it, null for nothing; looked at and changed in one step.

@@ -388,7 +388,7 @@ class Advisor:
         self._woken, self._diary_changed = threading.Event(), threading.Event()
         self._findings, self._behind = threading.Event(), False
         self._weeks: dict[str, SurfaceWeeks] = {}
-        self._weeks_day: int | None = None
+        self._weeks_day: datetime.date | None = None
         self._weeks_due: list[Surface] = []
         self._weeks_after_s = 0.0
 
@@ -465,7 +465,8 @@ class Advisor:
 
         Behind the advice of the hour, one surface a step: they take longer, and nobody waits for them.
         """
-        began_s, day = self._clock.monotonic(), now_ms // DAY_MS
+        began_s, zone = self._clock.monotonic(), ZoneInfo(self._config.site.timezone)
+        day = datetime.datetime.fromtimestamp(now_ms / 1000, zone).date()
         if self._now is None or self._flies or began_s < self._weeks_after_s:
             return False
         if day != self._weeks_day:

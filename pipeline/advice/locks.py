@@ -22,6 +22,7 @@ from pipeline.units import DAY_MS, HOUR_MS, WEEK_MS, TimeSpan
 PROBES_STALE_H = 6.0  # probe data older than this say nothing about now: common practice, no source
 CARRIED_H = 48.0  # after a lift, thatch wetness may be carried for so long: our own choice
 UNTIL_FOREVER_MS = 2**62
+WINTER_WEEKS = 12  # so long without play is a winter, less a gap within a season: our own choice
 HARMS_BARE_SEED = (later("growth regulator still works"), later("pre-emergence herbicide still works"))
 
 
@@ -37,6 +38,8 @@ class SurfaceState:
         Clay soil; water can be put on; use of it is limited.
     seasons : tuple of TimeSpan
         Of play.
+    usual_seasons : tuple of TimeSpan
+        Of play as a square usually has them, for what comes behind the last that is known.
     renovation : TimeSpan or None
         The surface is closed and sown with ryegrass in autumn.
     sown_ms, regulator_until_ms, pre_emergence_until_ms : int or None
@@ -63,6 +66,7 @@ class SurfaceState:
     water_to_hand: bool = True
     hosepipe_limit: bool = False
     seasons: tuple[TimeSpan, ...] = ()
+    usual_seasons: tuple[TimeSpan, ...] = ()
     renovation: TimeSpan | None = None
     sown_ms: int | None = None
     regulator_until_ms: int | None = None
@@ -135,14 +139,22 @@ def _of_square(facts: PassFacts, ground: SurfaceState) -> list[Lock]:
 
 
 def _before_season(facts: PassFacts, ground: SurfaceState) -> list[Lock]:
-    """Return the locks on work of the weeks before play, at all other times."""
+    """Return the locks on work of the weeks before play, at all other times, those of play among them.
+
+    Behind the last season that is known the usual one comes: the fixtures of a year are written down late.
+    """
     if not facts.before_season_weeks or not ground.seasons:
         return []
-    begins = [season.start_ms - round(facts.before_season_weeks * WEEK_MS) for season in ground.seasons]
-    ends = [-UNTIL_FOREVER_MS, *(season.end_ms for season in ground.seasons)]
+    known = ground.seasons[-1].end_ms
+    starts, play_ends_ms = list[int](), -UNTIL_FOREVER_MS
+    for season in (*ground.seasons, *(one for one in ground.usual_seasons if one.start_ms >= known)):
+        if season.start_ms - play_ends_ms >= WINTER_WEEKS * WEEK_MS:
+            starts.append(season.start_ms)
+        play_ends_ms = max(play_ends_ms, season.end_ms)
+    begins = [start_ms - round(facts.before_season_weeks * WEEK_MS) for start_ms in starts]
     reason, opens = later("not the weeks before play begins"), later("the last weeks before play begins")
-    spans = (TimeSpan(end, begin) for end, begin in zip(ends, [*begins, UNTIL_FOREVER_MS], strict=True))
-    return [_lock(Verdict.CLOSED, reason, opens, span) for span in spans if span.start_ms < span.end_ms]
+    spans = (TimeSpan(*ends) for ends in zip([-UNTIL_FOREVER_MS, *starts], [*begins, UNTIL_FOREVER_MS], strict=True))
+    return [_lock(Verdict.CLOSED, reason, opens, span) for span in spans]
 
 
 def _in_season(facts: PassFacts, ground: SurfaceState) -> list[Lock]:

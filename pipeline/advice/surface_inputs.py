@@ -287,6 +287,7 @@ def ground_of(plans: SurfacePlans, view: View, station: StationView, root_depth_
         water_to_hand=surface.water_to_hand,
         hosepipe_limit=view.config.water.restricted,
         seasons=plans.seasons,
+        usual_seasons=yearly_spans(*usual_season(view), view.now_ms, view.zone),
         renovation=plans.renovation,
         sown_ms=diary.latest_sown_ms(view.now_ms),
         regulator_until_ms=diary.until_ms("regulator", view.now_ms),

@@ -37,7 +37,7 @@ from pipeline.forecast.climatology import (
 )
 from pipeline.forecast.waterings import waterings_ahead
 from pipeline.forecast.weather_ahead import DAYS_AHEAD, WeatherAhead, from_climate, usual_demand_mm
-from pipeline.forecast.wetness import DRY_MM_H, LEAST_WORK_H, WetnessForecast, forecast_wetness
+from pipeline.forecast.wetness import DRY_MM_H, LEAST_WORK_H, WetnessForecast, forecast_wetness, tenths
 from pipeline.site.ground import Surface
 from pipeline.site.passes import PassFacts
 from pipeline.soil.climate import growth_potential
@@ -49,7 +49,7 @@ WEEKS_AHEAD = 16
 BEYOND_D = 21  # past the last week, in which frost and the seedbed are looked for
 EVERY = 2  # of the members of the days ahead every second is gone on with: tenths are told
 WATERED_ABOVE = 0.5  # of the demand of now; a keeper's habit ends with his season: our own choice
-LEAST_TOLD = 0.25  # no week is named as the best under it, as of the days ahead: our own choice
+LEAST_TOLD = 3  # in ten: no week is named as the best under it, as of the days ahead: our own choice
 LEAST_GROWTH = 0.01  # under which the growth of one course is not held against the usual
 
 
@@ -139,7 +139,8 @@ def weeks_of_surface(view: View, surface: Surface, fixtures: tuple[Fixture, ...]
 def best_week(weeks: Sequence[Week]) -> Week | None:
     """Return the first week whose chance is within a tenth of the best; None where the best is under 3 in 10."""
     best = max((one.chance for one in weeks), default=0.0)
-    return None if best < LEAST_TOLD else next(one for one in weeks if one.chance >= max(best - 0.1, LEAST_TOLD))
+    near = (one for one in weeks if one.chance >= best - 0.1 and tenths(one.chance) >= LEAST_TOLD)
+    return next(near, None)
 
 
 # --- courses of weather, water and warmth ----------------------------------------------------------------------------

@@ -55,7 +55,7 @@ from pipeline.texts import later, say
 from pipeline.units import DAY_MS, HOUR_MS
 
 FAR_MS = 6 * DAY_MS  # an end further off is too unsure to be named: our own choice
-BROUGHT_BY_HAND = ("light_raking", "rolling")  # done whenever there is an hour for it: booked alone it is no news
+SMALL_WORK = ("light_raking", "rolling")  # done whenever there is an hour for it: booked alone it is no news
 SOON_H = 24.0  # a window that opens again within a day goes on: our own choice
 LONGER = 2.0  # a closing window that now runs on for so many leads may be told again
 MADE_BEFORE_MS = 42 * DAY_MS  # a pass made so short a time ago is not called for again: our own choice
@@ -105,7 +105,7 @@ def is_news(intent: Intent, seen: SurfaceWatch, diary: DiaryFacts, now_ms: int) 
     if any((p.kind, p.variant) == (intent.kind, intent.variant) for p in seen.planned):
         return True
     booked = any((j.kind, j.variant) == (intent.kind, intent.variant) and j.end_ms >= now_ms for j in diary.booked)
-    return booked and intent.kind not in BROUGHT_BY_HAND
+    return booked and intent.kind not in SMALL_WORK
 
 
 def subject_of(intent: Intent) -> str:

@@ -68,7 +68,8 @@ def plan_news(plan: WorkPlan, now_ms: int, zone: datetime.tzinfo) -> Iterator[Pl
         near = watering.start_ms - now_ms < GO_DAYS * DAY_MS
         if near or judgement.verdict not in ("go", *QUIET):
             text = _booked_water(plan, watering, judgement, now_ms, zone)
-            yield PlanNews(f"booked/{surface}/water/{utc_text(watering.start_ms)}", judgement.verdict, text)
+            subject = f"booked/{surface}/water/{utc_text(watering.start_ms)}/{watering.water_mm:g}"
+            yield PlanNews(subject, judgement.verdict, text)
     month = datetime.datetime.fromtimestamp(now_ms / 1000, zone).strftime("%Y-%m")
     for caution in plan.advice.cautions:  # told once a month, for they come and go
         text = say("{place}: {told}", place=caution.place, told=caution.words)
@@ -99,7 +100,7 @@ def _booked_water(plan: WorkPlan, watering: Watering, judgement: Judgement, now_
     """Return a booked watering and what is made of it as a line."""
     at, now = (datetime.datetime.fromtimestamp(ms / 1000, zone) for ms in (watering.start_ms, now_ms))
     return say(
-        "{place}: water of {mm:.0f} mm is booked for {when}. {verdict} {clause}",
+        "{place}: water of {mm:g} mm is booked for {when}. {verdict} {clause}",
         place=plan.advice.title, mm=watering.water_mm, when=clock_words(at, now), verdict=judgement.word,
         clause=judgement.clause,
     )  # fmt: skip

@@ -55,7 +55,12 @@ def test_water_is_booked_ahead_judged_and_counts_once_it_is_given(client: TestCl
     is a watering in its place; pressed twice it is one."""
     form = {"surface": "square", "what": "water", "day": "2024-03-22", "time": "20:00", "water_mm": "12", "hours": "2"}
     shown = words(page(client, "/work/book?surface=square&what=water&water_mm=12&day=2024-03-22&time=20:00"))
-    assert "Book water: Square" in shown and "nothing here turns water on" in shown and "Water, 12 mm" in shown
+    assert (
+        "Book water, Square · " in shown
+        and "Book water: Square" in shown
+        and "nothing here turns water on" in shown
+        and "Water, 12 mm" in shown
+    )
     plain_form(client, "/work/book", form)
     (booked,) = ground.pipeline.diary.entries(("booked_watering",), 0, 2**62)
     assert (booked.body, booked.end_ms - booked.at_ms) == ({"water_mm": 12.0}, 2 * HOUR_MS)
@@ -70,6 +75,30 @@ def test_water_is_booked_ahead_judged_and_counts_once_it_is_given(client: TestCl
         plain_form(client, f"/work/{booked.id}/given", {"back": "/work"})
     entries = ground.pipeline.diary.entries(("watering", "booked_watering"), 0, 2**62)
     assert [(e.kind, e.at_ms, e.number("water_mm")) for e in entries] == [("watering", booked.at_ms, 12.0)]
+
+
+def test_a_watering_of_one_station_is_changed_given_and_taken_back_as_one(client: TestClient, ground: Ground) -> None:
+    """Changed it stays of its station, sent twice too; a button pressed late on what stood before writes nothing and
+    says so; Undo of Given brings the booking back."""
+    body = {"water_mm": 8.0}
+    old = ground.pipeline.diary.add(DiaryEntry("booked_watering", "square", NOW_MS + HOUR_MS, body, "s1"))
+    form = {"surface": "square", "entry": str(old.id), "what": "water", "day": "2024-03-22", "time": "20:00",
+            "water_mm": "9", "sent_as": "again"}  # fmt: skip
+    for _ in range(2):
+        plain_form(client, "/work/book", form)
+    (booked,) = ground.pipeline.diary.entries(("booked_watering",), 0, 2**62)
+    assert (booked.station, booked.number("water_mm")) == ("s1", 9.0)
+    assert "changed meanwhile" in plain_form(client, f"/work/{old.id}/given", {"back": "/work"}, 404)
+    assert "changed meanwhile" in plain_form(client, f"/work/{old.id}/withdrawn", {"back": "/work"}, 404)
+    assert "expected the number" in plain_form(client, "/work/99/given", {"back": "/work"}, 404)
+    ground.clock.wall_ms = booked.at_ms + HOUR_MS
+    plain_form(client, f"/work/{booked.id}/given", {"back": "/work", "sent_as": "one phone"})
+    plain_form(client, f"/work/{booked.id}/given", {"back": "/work", "sent_as": "another"})
+    (made,) = ground.pipeline.diary.entries(("watering", "booked_watering"), 0, 2**62)
+    assert (made.kind, made.station) == ("watering", "s1")
+    plain_form(client, "/diary/undone", {"entries": str(made.id), "back": "/work"})
+    (again,) = ground.pipeline.diary.entries(("watering", "booked_watering"), 0, 2**62)
+    assert (again.kind, again.station, again.at_ms) == ("booked_watering", "s1", booked.at_ms)
 
 
 @pytest.mark.parametrize(("key", "value"), [("water_mm", ""), ("water_mm", "much"), ("hours", "-1"), ("day", "x")])

@@ -5,6 +5,7 @@ Expected words and places are worked out from what `advice_by_hand` and `site` s
 
 from __future__ import annotations
 
+import datetime
 import re
 from collections.abc import Iterator
 from dataclasses import replace
@@ -15,6 +16,7 @@ import pytest
 
 from api.app import create_app
 from api.drawing import DAYS, first_day, kind_of, rain_of_days, ten_days, wetness_chart
+from api.weeks import weeks_rows
 from pipeline.advice.conditions import Verdict
 from pipeline.diary.entry import DiaryEntry
 from pipeline.units import (
@@ -114,6 +116,19 @@ def test_weeks_ahead_name_the_best_and_when_to_book(work: Tags, reader: TestClie
     scarifying = next(p for p in square["passes"] if p["kind"] == "scarifying")
     assert len(scarifying["weeks"]) == 16 and square["weeks_reason"] == ""
     assert scarifying["weeks"][8] == {"first": "2024-05-20", "chance": 0.9, "days": 1.8, "reason": "soil too cold"}
+
+
+def test_what_is_late_to_be_booked_is_urged_and_what_is_booked_is_not() -> None:
+    """Five weeks before the best one nothing is left of the six; shut weeks are said to be shut."""
+    today = datetime.date(2024, 4, 20)
+    (row,) = weeks_rows(by_hand.weeks(), today, ())["rows"]
+    assert row["clause"].endswith("Book it now, it may be late.")
+    (row,) = weeks_rows(by_hand.weeks(), today, (), {("scarifying", "standard")})["rows"]
+    assert "ook it" not in row["clause"]
+    one = by_hand.weeks().passes[0]
+    bare = replace(one, weeks=tuple(replace(week, reason="") for week in one.weeks))
+    (row,) = weeks_rows(replace(by_hand.weeks(), passes=(bare,)), today, ())["rows"]
+    assert row["cells"][-1]["words"].endswith(": shut")
 
 
 def test_what_is_booked_stands_first_and_is_judged(work: Tags) -> None:
@@ -303,7 +318,10 @@ def test_a_surface_without_probes_says_so(make_ground: MakeGround) -> None:
     bare = replace(told.surfaces[1], passes=(), stations=())
     ground.advise(replace(told, surfaces=(told.surfaces[0], bare)))
     client = TestClient(create_app(ground.pipeline))
-    assert "No pass can be judged here: no probe that hears water stands in the turf." in words(page(client, "/work"))
+    work = page(client, "/work")
+    assert "No pass can be judged here: no probe that hears water stands in the turf." in words(work)
+    links = [link.get("href") for link in work.every("a")]
+    assert "/work/book?surface=outfield&what=water" in links  # it can be watered all the same
     assert "Outfield: cannot tell, no pass can be judged without a probe in the turf." in words(page(client, "/"))
 
 

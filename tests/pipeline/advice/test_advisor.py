@@ -46,12 +46,14 @@ class CostlyStore:
 class Desk:
     """An advisor with its clock, its store and what it said in the hand."""
 
-    def __init__(self, site, seconds: float = 0.0, clock: HandClock | None = None, settled=lambda: True) -> None:
+    def __init__(
+        self, site, seconds: float = 0.0, clock: HandClock | None = None, settled=lambda: True, config=None
+    ) -> None:
         self.site, self.clock, self.metrics = site, clock or HandClock(NOW_MS), Metrics()
         self.store = CostlyStore(site.stores.store, self.clock, seconds)
         self.advised, self.words = [], []
         self.advisor = Advisor(
-            site.config, self.store, site.stores.diary, self.metrics, self.clock,
+            config or site.config, self.store, site.stores.diary, self.metrics, self.clock,
             on_advice=self.advised.append, on_change=self.words.append, settled=settled, rng=random.Random(1),
         )  # fmt: skip
 
@@ -86,6 +88,19 @@ def test_advice_is_worked_out_at_the_start_and_when_an_hour_turns(site):
     desk.clock.wall_ms += 1
     assert desk.steps(20) == 1
     assert desk.advisor.now().at_ms == NOW_MS + HOUR_MS
+
+
+def test_weeks_ahead_are_worked_out_once_a_local_day(site):
+    """At midnight of the site, 12 hours before that of UTC, and not at both."""
+    config = site.config.model_copy(
+        update={"site": site.config.site.model_copy(update={"timezone": "Pacific/Auckland"})}
+    )
+    desk = Desk(site, config=config)
+    desk.steps(20)
+    for now_ms, told in ((NOW_MS + 2 * HOUR_MS - 1, 1), (NOW_MS + 2 * HOUR_MS, 2), (NOW_MS + 15 * HOUR_MS, 2)):
+        desk.clock.wall_ms = now_ms
+        desk.steps(20)
+        assert desk.words.count("weeks") == told
 
 
 def test_diary_entry_calls_for_advice_at_once(site):

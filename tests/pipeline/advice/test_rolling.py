@@ -46,7 +46,31 @@ def rolled(first_in_ms: int = 3 * WEEK_MS, **changed):
 )  # fmt: skip
 def test_it_is_work_of_the_six_weeks_before_play(first_in_ms, told):
     """Open from six weeks before play to its first hour; in season and in the winter before it is shut."""
-    assert now_of(rolled(first_in_ms)) is told
+    found = rolled(first_in_ms)
+    assert now_of(found) is told and (told is OPEN or found.windows[0].reason == "not the weeks before play begins")
+
+
+def seen(*seasons, usual=()):
+    """A square with these seasons of play, as weeks from now."""
+    spans = [tuple(TimeSpan(NOW_MS + a * WEEK_MS, NOW_MS + b * WEEK_MS) for a, b in each) for each in (seasons, usual)]
+    turf = ground(kind="square", seasons=spans[0], usual_seasons=spans[1])
+    return look("rolling", ground=turf, table=SQUARE, hours=good_hours("rolling"))
+
+
+USUAL = ((-48, -22), (4, 30), (56, 82))
+
+
+@pytest.mark.parametrize(
+    ("seasons", "told"),
+    [([(-46, -24)], OPEN), ([(-10, -1)], CLOSED), ([(-10, -1), (3, 12)], CLOSED), ([(-46, -24), (9, 20)], CLOSED)],
+    ids=["last year's matches alone", "this summer's, over", "a gap in mid-season", "a late first match"],
+)
+def test_where_no_play_to_come_is_written_down_the_usual_season_counts(seasons, told):
+    """Matches of last year alone do not shut it for ever; a gap among this year's does not open it."""
+    usual = ((-36, -10), (16, 42)) if told is CLOSED else USUAL
+    found = seen(*seasons, usual=usual)
+    assert now_of(found) is told
+    assert told is OPEN or found.windows[0].reason == "not the weeks before play begins"
 
 
 def test_the_weeks_before_play_open_at_their_first_hour():

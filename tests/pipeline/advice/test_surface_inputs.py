@@ -132,8 +132,9 @@ def test_a_square_of_whose_play_nothing_is_known_is_in_season_from_april_to_sept
     assert [("April to September" in note) for note in asked] == ([locked] if kind != "lawn" else [])
     october = site.advice(fixtures=calendar(noon_ms(2024, 10, 3)))
     assert not any("no play is known" in note for note in october.notes)
-    found = pass_of(october, "solid_tining", site.config.surfaces[0].name).outlook.windows[0]
-    assert found.reason != "square in season"
+    found = pass_of(october, "solid_tining", site.config.surfaces[0].name).outlook
+    assert found.windows[0].reason != "square in season"
+    assert noon_ms(2025, 4, 1, 0) in [season.start_ms for season in found.ground.usual_seasons]  # behind its fixtures
 
 
 def test_square_in_season_is_locked_and_opens_after(fair):

@@ -105,6 +105,7 @@ def test_best_week_is_the_first_within_a_tenth_of_the_best():
     each = [Week(day + datetime.timedelta(weeks=n), c, c) for n, c in enumerate((0.2, 0.75, 0.8, 0.1))]
     assert best_week(each) is each[1]
     assert best_week([each[0], each[3]]) is None
+    assert best_week([Week(day, 0.25, 0.25)]) is None  # told as 2 in 10
     low = [Week(day, 0.2, 0.2), Week(day, 0.27, 0.27)]
     assert best_week(low) is low[1]  # 2 in 10 is not named beside it
     assert best_week([]) is None

@@ -44,7 +44,7 @@ def test_moist_roots_want_none_and_say_so():
     found = judged(8.0, on=moist, stations=["g1"])
     assert found.verdict == "wait" and found.clause.startswith("none is wanted then: ")
     barred = surface(station(0.3, 0.4, restricted=True))
-    assert judged(8.0, on=barred).verdict in ("do_not", "wait")
+    assert judged(8.0, on=barred).verdict == "do_not"
 
 
 def test_tonight_is_judged_by_tonights_water_and_what_lies_past_the_forecast_is_not():
@@ -63,4 +63,8 @@ def test_plan_tells_a_booked_watering_once_of_all_its_stations():
     plan = plan_of(replace(DRY, stations=(one, other)), SEEN)
     assert [watering for watering, _ in plan.waterings] == [near]
     (news,) = [n for n in plan_news(plan, SEEN.now_ms, datetime.UTC) if n.subject.startswith("booked/green/water/")]
-    assert f"Green: water of {WANTED_MM:.0f} mm is booked for" in news.text and news.state == "go"
+    assert f"Green: water of {WANTED_MM:g} mm is booked for" in news.text and news.state == "go"
+    less = replace(near, water_mm=2.5)
+    both = plan_of(replace(DRY, stations=(replace(one, booked=(near,)), replace(other, booked=(less,)))), SEEN)
+    told = [n for n in plan_news(both, SEEN.now_ms, datetime.UTC) if n.subject.startswith("booked/green/water/")]
+    assert len({n.subject for n in told}) == 2 and any("water of 2.5 mm is booked" in n.text for n in told)
