@@ -85,15 +85,15 @@ def jobs_of(pipeline: Pipeline, now_ms: int) -> Jobs:
 # --- judged ----------------------------------------------------------------------------------------------------------
 
 
-def judged(pipeline: Pipeline, entry: DiaryEntry, now_ms: int) -> Judgement:
-    """Judge a booking, written or not, by what is advised now. [ms since 1970, UTC]"""
+def judged(pipeline: Pipeline, entry: DiaryEntry, now_ms: int, *, before: DiaryEntry | None = None) -> Judgement:
+    """Judge a booking, written or not, by what is advised now; `before` is the one that it changes. [ms since 1970]"""
     advice = pipeline.advice()
     if advice is None:
         return Judgement("cannot_tell", say("nothing is advised yet."))
     if is_stale(advice, now_ms):
         return Judgement("cannot_tell", say("what is advised is too old to judge by."))
     if entry.kind == "booked_watering":
-        return _judged_watering(pipeline, entry)
+        return _judged_watering(pipeline, entry, before)
     found = _advised(pipeline, entry)
     if found is None:
         return Judgement("cannot_tell", say("this pass is not judged here."))
@@ -105,12 +105,13 @@ def judged(pipeline: Pipeline, entry: DiaryEntry, now_ms: int) -> Judgement:
     return judgement
 
 
-def _judged_watering(pipeline: Pipeline, entry: DiaryEntry) -> Judgement:
+def _judged_watering(pipeline: Pipeline, entry: DiaryEntry, before: DiaryEntry | None) -> Judgement:
     plan = pipeline.plan().surfaces.get(entry.surface)
     if plan is None or plan.seen is None:
         return Judgement("cannot_tell", say("nothing is advised on its water."))
     stations = [entry.station] if entry.station else []
-    return judged_watering(plan.advice, stations, entry.at_ms, entry.number("water_mm"), plan.seen)
+    stands_as = None if before is None else (before.at_ms, before.number("water_mm"))
+    return judged_watering(plan.advice, stations, entry.at_ms, entry.number("water_mm"), plan.seen, stands_as=stands_as)
 
 
 def waterings_of(pipeline: Pipeline, now_ms: int) -> Jobs:

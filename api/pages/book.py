@@ -256,16 +256,18 @@ def _facts(request: Request, surface: Surface, before: DiaryEntry | None, asked:
         "others": [(value, words.upper_first(name)) for value, name in others],
         "today": words.local(now_ms, ZoneInfo(zone)).date().isoformat(),
         "faults": [words.upper_first(fault) for fault in faults],
-        "judged": None if faults else _judged(pipeline, surface, entry, now_ms),
+        "judged": None if faults else _judged(pipeline, surface, entry, now_ms, before),
         "cautions": ()
         if faults or is_water
         else cautions(surface, str(entry.body["pass"]), entry.body.get("depth_mm")),
     }
 
 
-def _judged(pipeline: Pipeline, surface: Surface, entry: DiaryEntry, now_ms: int) -> dict[str, Any]:
+def _judged(
+    pipeline: Pipeline, surface: Surface, entry: DiaryEntry, now_ms: int, before: DiaryEntry | None
+) -> dict[str, Any]:
     zone = ZoneInfo(pipeline.config.site.timezone)
-    found, units = judged(pipeline, entry, now_ms), pipeline.config.site.units
+    found, units = judged(pipeline, entry, now_ms, before=before), pipeline.config.site.units
     depth = entry.body.get("depth_mm")
     if entry.kind == "pass":
         title = words.pass_title(entry.body)

@@ -14,7 +14,7 @@ import numpy as np
 
 from pipeline.advice.conditions import LOOK_BACK_H, Hours
 from pipeline.advice.station_inputs import StationView, View, boxes_now
-from pipeline.forecast.unread_thatch import chance_it_holds, with_felt
+from pipeline.forecast.unread_thatch import chance_it_holds, felt_since_water, with_felt
 from pipeline.forecast.wetness import in_ten
 from pipeline.soil.disease import INDEX_DAYS, LOOK_FROM, dollar_spot_chance
 from pipeline.soil.layers import Place
@@ -70,8 +70,9 @@ def cautions_of(view: View, title: str, stations: Sequence[StationView], hours: 
     hours : sequence of Hours
         Of each station.
     """
-    disease = () if not stations else _disease(view, title, stations[0])
-    return (*disease, *(c for one, its in zip(stations, hours, strict=True) for c in _unread_thatch(view, one, its)))
+    disease = [caution for one in stations for caution in _disease(view, title, one)]
+    highest = sorted(disease, key=lambda one: -one.chance)[:1]
+    return (*highest, *(c for one, its in zip(stations, hours, strict=True) for c in _unread_thatch(view, one, its)))
 
 
 def _disease(view: View, title: str, station: StationView) -> Iterator[Caution]:
@@ -110,7 +111,9 @@ def _unread_thatch(view: View, station: StationView, hours: Hours) -> Iterator[C
         lambda: _chance(view, station, bound),
     )  # fmt: skip
     felt = view.facts(view.config.surface_of(context.station).name, context.station).sights
-    chance = None if found is None else with_felt(found, felt, view.now_ms)
+    past = station.past.cut(0, (view.hour_ms - station.past.first_ms) // HOUR_MS)
+    lately = felt_since_water(felt, past, WATER_MM)
+    chance = None if found is None else with_felt(found, lately, view.now_ms)
     if chance is not None and chance >= FEEL_FROM:
         told = later("The thatch, which no probe reads, likely holds water over drying roots, {chance}: feel it.")
         yield Caution("thatch_may_hold", context.station, station.place, say(told, chance=in_ten(chance)), chance)

@@ -425,16 +425,18 @@ class LiftProbesBounds(RuleBounds):
 
 
 class Booking(NamedTuple):
-    """A pass that is booked and not begun, looked at with the newest advice. [ms since 1970, UTC]"""
+    """A pass that is booked and not begun, looked at with the newest advice; shut where its hour is. [ms since 1970]"""
 
     at_ms: int
     job: DatedPass
+    is_shut: bool = False
 
 
 def lift_probes(state: AlertState, booking: Booking, facts: Facts[LiftProbesBounds]) -> RuleOutcome:
     """Probes in the way of a booked pass, some days before, the day before and on its morning.
 
-    Closes when they are written down as lifted.
+    Closes when they are written down as lifted. While its hour is shut nothing is said before its morning: the plan
+    says not to do it.
     """
     job, seen, leads = booking.job, facts.spot, facts.bounds.lead_days
     names = in_the_way(_intent(job, seen), seen.buried)
@@ -448,13 +450,15 @@ def lift_probes(state: AlertState, booking: Booking, facts: Facts[LiftProbesBoun
     if state.is_open and days < 0:
         return RuleOutcome(state, Change(CLOSED, say("the day of the {doing} is past.", doing=doing)))
     near = [lead for lead in leads if lead >= days]
-    if not names or days < 0 or not near or str(min(near)) in state.told:
+    if not names or days < 0 or not near or str(min(near)) in state.told or (booking.is_shut and days > 0):
         return RuleOutcome(state)
     # Translators: "slitting is booked on Thursday. Lift the thatch probe first: it lies in the way of the blades."
     text = later("{doing} is booked {day}. {lift}: it lies in the way of the blades.") if len(names) == 1 else later(
         "{doing} is booked {day}. {lift}: they lie in the way of the blades."
     )  # fmt: skip
     text = say(text, doing=doing, day=on_mark(job.start_ms), lift=lift_first(names, seen.buried))
+    if booking.is_shut:
+        text = say("{told} That is if it is done all the same: its hour is shut.", told=text)
     told = tuple(str(lead) for lead in leads if lead >= min(near))
     return RuleOutcome(state, Change(REPEATED if state.is_open else OPENED, text, way="booked", told=told))
 
@@ -573,11 +577,18 @@ def walk_plans(
     for job in diary.booked:
         # what tells one booking from another is the pass and its day, not who makes it
         subject = f"{job.kind}.{job.variant}.{local(seen.where, job.start_ms).date()}"
-        look(LIFT_PROBES, subject, Booking(now_ms, job))
+        look(LIFT_PROBES, subject, Booking(now_ms, job, _is_shut(job, advice)))
     for key, state in states.items():
         if key not in after:
             keep(state, _no_longer(state, seen, diary, now_ms, alerts))
     return {key: state for key, state in after.items() if state.is_open or state.runs}, events
+
+
+def _is_shut(job: DatedPass, advice: SurfaceAdvice) -> bool:
+    """Return whether the hour of a booked pass is shut by what is advised of it."""
+    outlooks = (each.outlook for each in advice.passes)
+    windows = (w for o in outlooks if (o.intent.kind, o.intent.variant) == (job.kind, job.variant) for w in o.windows)
+    return any(w.span.start_ms <= job.start_ms < w.span.end_ms and w.verdict is Verdict.CLOSED for w in windows)
 
 
 def _no_longer(

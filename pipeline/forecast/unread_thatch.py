@@ -27,7 +27,7 @@ from pipeline.forecast.balance import (
     stores_at,
 )
 from pipeline.forecast.weather_ahead import normal_draws
-from pipeline.units import DAY_MS, FloatArray
+from pipeline.units import DAY_MS, HOUR_MS, FloatArray
 
 DRAWN = 96
 BACK_H = 21 * 24  # of weather that it is carried through: our own choice
@@ -94,6 +94,12 @@ def _weights(told: FloatArray, read: FloatArray) -> FloatArray:
     rms = np.sqrt(np.nanmean(miss**2, axis=0))
     weight = np.exp(-0.5 * ((rms - rms.min()) / ROOT_MISS) ** 2)
     return np.asarray(weight / weight.sum(), dtype=np.float64)
+
+
+def felt_since_water(felt: Sequence[Sight], past: PastHours, least_mm: float) -> tuple[Sight, ...]:
+    """Return what was felt since so much water last came: what a hand felt before says nothing of now. [mm]"""
+    hours = ((one, max((one.at_ms - past.first_ms) // HOUR_MS + 1, 0)) for one in felt)
+    return tuple(one for one, hour in hours if np.nansum(past.water_mm[hour:]) < least_mm)
 
 
 def with_felt(chance: float, felt: Sequence[Sight], now_ms: int) -> float:

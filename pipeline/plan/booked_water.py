@@ -1,7 +1,7 @@
 """What is made of a booked watering by what would be advised for its evening: as booked, too much, too little, or none.
 
-It is asked what tonight's water is asked, with the wetness that is forecast for its hour if nobody waters before. It
-decides nothing of its own, and starts no water.
+It is asked what tonight's water is asked, with the wetness that is forecast for its hour if nobody waters before; other
+bookings before that night is over are taken off what is wanted. It decides nothing of its own, and starts no water.
 """
 
 from __future__ import annotations
@@ -23,7 +23,13 @@ _WORST_FIRST = ("do_not", "wait", "in_doubt", "cannot_tell", "too_early", "go")
 
 
 def judged_watering(
-    surface: SurfaceAdvice, stations: Sequence[str], at_ms: int, water_mm: float, seen: Seen
+    surface: SurfaceAdvice,
+    stations: Sequence[str],
+    at_ms: int,
+    water_mm: float,
+    seen: Seen,
+    *,
+    stands_as: tuple[int, float] | None = None,
 ) -> Judgement:
     """Return what is made of a watering that is booked for some stations, the worst of them told.
 
@@ -38,13 +44,16 @@ def judged_watering(
     water_mm : float
         [mm]
     seen : Seen
+    stands_as : (int, float) or None
+        Begin and amount under which it is booked already, where it is to be changed; None for its own. [ms], [mm]
     """
     here = [one for one in surface.stations if not stations or one.station in stations]
     if not here:
         return Judgement("cannot_tell", say("nothing is advised on its water."))
     if not surface.water_to_hand:
         return Judgement("do_not", say("no water is to hand by the settings."))
-    found = [(one, _at(surface, one, at_ms, water_mm, seen)) for one in here]
+    own = (at_ms, water_mm) if stands_as is None else stands_as
+    found = [(one, _at(surface, one, at_ms, water_mm, seen, _other_mm(one, at_ms, own))) for one in here]
     worst, judgement = min(found, key=lambda each: _WORST_FIRST.index(each[1].verdict))
     if len(here) > 1 and judgement.verdict != "go":
         told = say("{place}: {told}", place=worst.turf.place, told=judgement.clause)
@@ -52,7 +61,16 @@ def judged_watering(
     return judgement
 
 
-def _at(surface: SurfaceAdvice, one: StationAdvice, at_ms: int, water_mm: float, seen: Seen) -> Judgement:
+def _other_mm(one: StationAdvice, at_ms: int, own: tuple[int, float]) -> float:
+    """Return the water that is booked at a station beside this booking, up to the end of its night. [mm]"""
+    others = [each for each in one.booked if each.start_ms < at_ms + TONIGHT_ENDS_H * HOUR_MS]
+    same = next((each for each in others if (each.start_ms, each.water_mm) == own), None)
+    return sum(each.water_mm for each in others if each is not same)
+
+
+def _at(
+    surface: SurfaceAdvice, one: StationAdvice, at_ms: int, water_mm: float, seen: Seen, other_mm: float
+) -> Judgement:
     if at_ms >= seen.now_ms + LOOKED_AHEAD_D * DAY_MS:
         return Judgement("too_early", say("its evening lies past the days that are forecast."))
     is_tonight = at_ms < evening_ms(seen, 0) + TONIGHT_ENDS_H * HOUR_MS
@@ -64,11 +82,15 @@ def _at(surface: SurfaceAdvice, one: StationAdvice, at_ms: int, water_mm: float,
     if dose.mm <= 0.0:
         verdict = "do_not" if one.evening.restricted else "wait"
         return Judgement(verdict, say("none is wanted then: {why}.", why=dose.reason))
-    return _of_dose(dose, water_mm)
+    return _of_dose(dose, water_mm, other_mm)
 
 
-def _of_dose(dose: WaterAdvice, booked_mm: float) -> Judgement:
+def _of_dose(dose: WaterAdvice, booked_mm: float, other_mm: float) -> Judgement:
     wanted = dose.mm or 0.0
+    if other_mm > 0.0:
+        wanted = min(wanted, dose.drink_mm + dose.root_deficit_mm - other_mm)
+        if wanted <= SLACK_MM:
+            return Judgement("wait", say("other bookings give {mm:g} mm by then, and no more is wanted.", mm=other_mm))
     if booked_mm > MUCH * wanted + SLACK_MM:
         return Judgement("in_doubt", say("{mm:.0f} mm are wanted then, and more drains away.", mm=wanted))
     if booked_mm < LITTLE * wanted:

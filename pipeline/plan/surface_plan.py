@@ -131,7 +131,8 @@ def plan_of(advice: SurfaceAdvice, seen: Seen) -> WorkPlan:
     )
     by_station = {course.station: course for course in courses}
     stations = tuple(
-        replace(one, water=_told(waters[one.station], by_station.get(one.station))) for one in advice.stations
+        replace(one, water=_with_booked(one, _told(waters[one.station], by_station.get(one.station)), seen))
+        for one in advice.stations
     )
     planned = replace(advice, stations=stations)
     booked = tuple(_booked(planned, seen))
@@ -326,6 +327,18 @@ def _told(water: DeepWater, course: WaterCourse | None) -> WaterAdvice:
     return replace(
         told, mm=0.0, goes=0, volume_m3=None, reason=course.why, cautions=course.steps[1:], words=words, clause=clause
     )
+
+
+def _with_booked(one: StationAdvice, told: WaterAdvice, seen: Seen) -> WaterAdvice:
+    """Return tonight's water with a word of what is booked for that night or the next: it is not given twice."""
+    coming = [each for each in one.booked if each.start_ms < evening_ms(seen, 1) + SOAKS_H * HOUR_MS]
+    if not told.mm or not coming:
+        return told
+    said = say(
+        "{mm:g} mm is booked for {when}; both may be too much.",
+        mm=coming[0].water_mm, when=_when(coming[0].start_ms, seen),
+    )  # fmt: skip
+    return replace(told, words=f"{told.words} {said}", clause=f"{told.clause} {said}")
 
 
 # --- booked work -----------------------------------------------------------------------------------------------------

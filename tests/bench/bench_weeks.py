@@ -34,7 +34,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 from pipeline.advice.advisor import surface_weeks
 from pipeline.advice.station_inputs import AdviceCache
 from pipeline.advice.weeks_ahead import OF_COURSES, WEEKS_AHEAD, SurfaceWeeks
-from pipeline.forecast.wetness import DRY_MM_H, LEAST_WORK_H
+from pipeline.forecast.wetness import DRY_MM_H, LEAST_WORK_H, tenths
 from pipeline.store import Store
 from tests.bench.advice_ahead import Asked
 from tests.bench.advice_ground import DAY_MS, HOUR_MS, SCENARIOS, season
@@ -143,8 +143,8 @@ def main() -> int:
         score = brier(each)
         print(f"| {kind} | {len(each)} | {np.mean([t.came for t in each]):.2f} | {score[0]:.3f} | {score[1]:.3f} |")
     print("| told | n | came |\n|---|---|---|")
-    for tenth in range(11):
-        each = [t for t in told if round(10 * t.chance) == tenth]
+    for tenth in range(1, 10):  # as the pages tell it
+        each = [t for t in told if tenths(t.chance) == tenth]
         if each:
             print(f"| {tenth} in 10 | {len(each)} | {np.mean([t.came for t in each]):.2f} |")
     score = brier(told)

@@ -15,6 +15,7 @@ from tests.pipeline.kept_site import (
     HOUR_MS,
     NOW_MS,
     SITE,
+    SOIL,
     SURFACE,
     WEATHER,
     drying,
@@ -43,6 +44,18 @@ def test_humid_warm_days_are_a_reason_to_look_and_not_to_spray(muggy):
     assert "6 in 10" in caution.words and "not to spray" in caution.words
     (news,) = plan_news(WorkPlan(found), NOW_MS, datetime.UTC)
     assert news.key == "disease_weather/green/=2024-05" and news.text.startswith("Green: Weather for dollar spot")
+
+
+def test_air_of_another_station_tells_where_the_first_has_none(build):
+    """The first station's own weather station is silent; the second's has the nine muggy days."""
+    other = station("s2", "south end", weather=False, probe="p2") + WEATHER.replace("w1", "w2")
+    site = build(SITE, CLIMATE, SURFACE, station(), other)
+    fair_day = steady()(0)
+    site.keep(lambda hour: {k: v for k, v in fair_day.items() if k[0] != "w"}, 24 * 9)
+    roots = {f"p2/{c}": fair_day[f"p1/{c}"] for c in SOIL}
+    site.keep(lambda hour: {"w2/air_temperature": 20.0, "w2/humidity": 90.0, **roots}, 24 * 9, station="s2")
+    (caution,) = [c for c in surface_of(site.advice()).cautions if c.what == "disease_weather"]
+    assert "6 in 10" in caution.words
 
 
 def test_drier_air_is_no_reason_and_unknown_air_none_either(fair, muggy):

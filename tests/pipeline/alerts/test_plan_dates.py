@@ -8,6 +8,7 @@ from dataclasses import replace
 
 import pytest
 
+from pipeline.advice.conditions import Verdict
 from pipeline.advice.healing import LastGoodDate
 from pipeline.advice.report import PassAdvice
 from pipeline.alerts.plans import SurfaceWatch
@@ -150,11 +151,13 @@ def lifting(
     buried: Callable[[int], tuple[Buried, ...]] | None = None,
     hours: int = 168,
     nights: bool = False,
+    otherwise: Verdict = Verdict.WAIT,
 ) -> Played:
     def seen(now_ms: int) -> SurfaceWatch:
         return replace(SEEN, buried=(SHALLOW, DEEP) if buried is None else buried(now_ms))
 
-    return play(lambda now_ms: [weather().advice(now_ms)], range(hours), seen=seen, diary=diary, nights=nights)
+    sky = weather(otherwise=otherwise)
+    return play(lambda now_ms: [sky.advice(now_ms)], range(hours), seen=seen, diary=diary, nights=nights)
 
 
 @pytest.mark.parametrize(
@@ -171,6 +174,13 @@ def test_probes_in_the_way_are_told_three_days_one_day_and_the_morning_before(bo
     played = lifting(DiaryFacts(booked=(booked,)), nights=True)
     assert played.told("lift_probes") == told
     assert all("Lift the t1 probe first" in text for text in played.texts("lift_probes")[:-1])
+
+
+def test_of_a_pass_that_is_shut_probes_are_told_on_its_morning_alone():
+    """The plan says not to do it; who does it all the same is told on the day."""
+    played = lifting(DiaryFacts(booked=(job("scarifying", "standard", 5),)), nights=True, otherwise=Verdict.CLOSED)
+    assert played.told("lift_probes") == [("opened", 126), ("closed", 150)]
+    assert "if it is done all the same: its hour is shut" in played.texts("lift_probes")[0]
 
 
 def test_depth_of_the_cut_decides_what_lies_in_the_way():

@@ -5,8 +5,8 @@ import pytest
 
 from pipeline.diary.facts import Sight
 from pipeline.forecast.balance import Boxes, PastHours, run, stores_at, usual_parameters
-from pipeline.forecast.unread_thatch import BACK_H, chance_it_holds, with_felt
-from pipeline.units import DAY_MS
+from pipeline.forecast.unread_thatch import BACK_H, chance_it_holds, felt_since_water, with_felt
+from pipeline.units import DAY_MS, HOUR_MS
 
 BOXES = Boxes(thatch_capacity_mm=8.0, thatch_full_wetness=1.6, root_capacity_mm=30.0, root_full_wetness=1.3)
 HOURS = BACK_H + 24
@@ -48,3 +48,10 @@ def test_what_a_hand_felt_shifts_it_and_fades(value, moves):
     assert (now - 0.5) * moves > 0.2 and abs(then - 0.5) < 0.01
     assert with_felt(0.5, felt, 9 * DAY_MS) == 0.5  # not yet felt
     assert with_felt(0.5, (Sight("thatch", 0.0, 1), Sight("thatch", 2.0, 2)), 3) > 0.9  # the latest counts
+
+
+def test_what_was_felt_before_the_last_rain_is_told_no_more():
+    """25 mm fell 26 hours before the end, half a millimetre 5 hours before it, which is no rain."""
+    known = past({26: 25.0, 5: 0.5})
+    before, after = (Sight("thatch", 0.0, round((HOURS - hours) * HOUR_MS)) for hours in (27.5, 24.5))
+    assert felt_since_water((before, after), known, 1.0) == (after,)

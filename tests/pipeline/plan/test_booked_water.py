@@ -56,6 +56,30 @@ def test_tonight_is_judged_by_tonights_water_and_what_lies_past_the_forecast_is_
     assert judged(8.0, stations=["elsewhere"]).verdict == "cannot_tell"
 
 
+def test_water_that_other_bookings_give_is_not_wanted_again():
+    """All of it on Thursday: on Friday no more; half of it: the other half. Changed, a booking does not stand beside
+    itself; tonight's water says what is booked for the next evening."""
+    thursday_ms = FRIDAY_MS - DAY_MS
+
+    def booked(at_ms: int, mm: float) -> Watering:
+        return Watering(at_ms, at_ms + HOUR_MS, mm)
+
+    def on(*waterings: Watering):
+        return replace(DRY, stations=(replace(DRY.stations[0], booked=waterings),))
+
+    both = on(booked(thursday_ms, WANTED_MM), booked(FRIDAY_MS, WANTED_MM))
+    assert judged(WANTED_MM, thursday_ms, on=both).verdict == "go"
+    assert judged(WANTED_MM, on=both).verdict == "in_doubt"  # of one night's most the rest is left
+    found = judged(WANTED_MM, on=on(booked(thursday_ms, 40.0), booked(FRIDAY_MS, WANTED_MM)))
+    assert (found.verdict, found.clause) == ("wait", "other bookings give 40 mm by then, and no more is wanted.")
+    half = on(booked(thursday_ms, WANTED_MM / 2))
+    assert [judged(mm, on=half).verdict for mm in (WANTED_MM / 2, 2 * WANTED_MM)] == ["go", "in_doubt"]
+    anew = judged_watering(on(booked(FRIDAY_MS, 25.0)), (), FRIDAY_MS, WANTED_MM, SEEN, stands_as=(FRIDAY_MS, 25.0))
+    assert anew.verdict == "go"
+    (told,) = plan_of(both, SEEN).advice.stations
+    assert told.water.mm > 0.0 and "mm is booked for Thu 20:00; both may be too much." in told.water.line
+
+
 def test_plan_tells_a_booked_watering_once_of_all_its_stations():
     """Two stations of one surface with one booking: one line, in the digest of its eve."""
     near = Watering(EVENING_MS + DAY_MS, EVENING_MS + DAY_MS + HOUR_MS, WANTED_MM)
