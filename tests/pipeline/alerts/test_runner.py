@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from pipeline.advice.conditions import Verdict
 from pipeline.advice.report import SiteAdvice, StationAdvice, SurfaceAdvice
 from pipeline.alerts.model import AlertState, RuleGrain, RuleName
 from pipeline.alerts.runner import RULES
@@ -177,7 +178,7 @@ FROM = datetime.datetime(2024, 3, 1, tzinfo=datetime.UTC)
 def advice(hour: float, *, sky: Weather | None = None, plays: tuple[Play, ...] = (), **more: object) -> SiteAdvice:
     """Advice for the square of `SMALL`, so many hours after the start: closed, if nothing else is said."""
     now_ms = START_MS + round(hour * HOUR_MS)
-    one = (weather(begin=FROM, intent=TINES) if sky is None else sky).advice(now_ms)
+    one = (weather(begin=FROM, intent=TINES, otherwise=Verdict.WAIT) if sky is None else sky).advice(now_ms)
     return SiteAdvice(now_ms, (SurfaceAdvice("square", "Square", "square", (one,), (), plays, **more),))  # type: ignore[arg-type]
 
 
