@@ -263,15 +263,10 @@ def _work(parsed: argparse.Namespace) -> int:
 
 def _pages(parsed: argparse.Namespace) -> int:
     from api.many_pages import serve_pages
-    from api.serve import START_AGAIN
     from pipeline.run.log import start_log
 
     start_log(parsed.log_level)
-    told_to_stop = threading.Event()
-    while True:  # once more where somebody has changed the settings of a site
-        code = serve_pages(parsed.sites, parsed.own, parsed.host, parsed.port, parsed.environment, told_to_stop)
-        if code != START_AGAIN:
-            return code
+    return serve_pages(parsed.sites, parsed.own, parsed.host, parsed.port, parsed.environment, threading.Event())
 
 
 def _check(parsed: argparse.Namespace) -> int:

@@ -406,9 +406,8 @@ class Ingest:
         if reason.is_failure:
             self._broker_says = f"the broker refused the connection: {reason}"
             return
-        if (
-            self._broker.kind == "external" and not self._among_many
-        ):  # the embedded one takes in whoever comes, from this machine alone
+        # the embedded one takes in whoever comes, from this machine alone
+        if self._broker.kind == "external" and not self._among_many:
             client.subscribe(BROKER_LOG, 0)  # first: once we are connected no refusal goes unheard
         base = f"underturf/{WIRE_VERSION}/{self._site}/+"
         if self._guest and self._listens:

@@ -12,8 +12,7 @@ from pathlib import Path
 import pytest
 from fastapi.testclient import TestClient
 
-from api.app import create_app
-from api.many_pages import SitesByName, open_pages
+from api.many_pages import ShownSites
 from api.people import new_token
 from hardware.reading import LiveReading, decode_notice, encode_live
 from pipeline.alerts.model import OPENED, Change
@@ -57,29 +56,28 @@ def test_pages_beside_a_worker_show_what_it_keeps_and_it_hears_what_people_write
     tmp_path: Path,
 ) -> None:
     """Two sites, each under its own name and with its own people. Readings and alerts of the worker come to the pages
-    by news; an entry and a field check come to the worker; nothing is held by the pages."""
+    by news; an entry and a field check come to the worker; nothing is held by the pages. A site of which a part
+    crashes is tried again, while the other is shown."""
     pages = '[pages]\nproxy = "127.0.0.1"\nallowed_hosts = ["{site}.example"]\n'
     sites = write_sites(tmp_path / "sites", own_postgres, broker_port, 2, pages)
     clock = SystemClock()
     with pytest.raises(StoreAway, match="found no such schema"):
-        open_pages(tmp_path / "sites", tmp_path / "pages")
+        ShownSites(tmp_path / "sites", tmp_path / "pages")
     with ExitStack() as running:
         worker = running.enter_context(run_steps(SiteWorker(tmp_path / "sites", tmp_path / "worker", clock)))
         running.enter_context(run_steps(worker.exchange))
         wait_until(lambda: sorted(worker.pipelines()) == sites, "the worker holds both")
-        shown, some_later = open_pages(tmp_path / "sites", tmp_path / "pages")
-        assert sorted(shown) == sites and not some_later
-        for one in shown.values():
-            running.callback(one.stop)
-            one.start()
+        pages_of = ShownSites(tmp_path / "sites", tmp_path / "pages")
+        running.callback(pages_of.close)
+        shown = pages_of.pipelines()
+        assert sorted(shown) == sites
         session = news_session(dsn_of(shown[sites[0]].config))
-        running.enter_context(run_steps(NewsExchange(session, lambda: shown, clock)))
+        running.enter_context(run_steps(NewsExchange(session, pages_of.pipelines, clock)))
         held, mine = worker.pipelines()[sites[0]], shown[sites[0]]
         to_worker, to_pages = heard_words(held), heard_words(mine)
 
         token = new_token(mine.people, "a test", "diary", 1, clock.now_ms(), by="a test")
-        apps = {name: create_app(one) for one in shown.values() for name in one.config.pages.names}
-        client = TestClient(SitesByName(apps))  # type: ignore[arg-type]
+        client = TestClient(pages_of.by_name)  # type: ignore[arg-type]
         ours, others = ({"host": f"{site}.example"} for site in sites)
         known = {"authorization": f"Bearer {token}"}
         assert client.get("/api/v1/now", headers=ours).status_code == 401
@@ -123,6 +121,19 @@ def test_pages_beside_a_worker_show_what_it_keeps_and_it_hears_what_people_write
             assert told == [("", ()), ("s1/p1", None), ("s1/p1", None)]
         assert not mine.starts_again and not held.starts_again and not mine.crash
 
+        shown[sites[1]]._crashed("listener", RuntimeError("of the test"))
+        pages_of.look()
+        assert client.get("/api/v1/now", headers=others).status_code == 503
+        assert pages_of.pipelines() == {sites[0]: mine}
+        assert client.get("/api/v1/now", headers=ours | known).status_code == 200
+        (crashed,) = (one for one in pages_of._sites if one.pipeline is None)
+        assert "of the test" in str(crashed.fault)
+        pages_of.look()
+        assert crashed.pipeline is None  # not before its time
+        crashed.not_before_s = 0.0
+        pages_of.look()
+        assert client.get("/api/v1/now", headers=others).status_code == 401 and pages_of.pipelines()[sites[0]] is mine
+
 
 def test_a_site_without_a_name_or_a_web_server_in_front_is_not_shown(
     postgres: PostgresServer, free_port: int, tmp_path: Path
@@ -131,8 +142,8 @@ def test_a_site_without_a_name_or_a_web_server_in_front_is_not_shown(
     could not be told apart."""
     write_sites(tmp_path / "sites", postgres, free_port, 1)
     with pytest.raises(ConfigFault, match=r"pages\.proxy: found none"):
-        open_pages(tmp_path / "sites", tmp_path / "pages")
+        ShownSites(tmp_path / "sites", tmp_path / "pages")
     file = tmp_path / "sites" / "0.toml"
     file.write_text(file.read_text() + '[pages]\nproxy = "127.0.0.1"\n')
     with pytest.raises(ConfigFault, match=r"pages\.allowed_hosts: found none"):
-        open_pages(tmp_path / "sites", tmp_path / "pages")
+        ShownSites(tmp_path / "sites", tmp_path / "pages")
