@@ -101,7 +101,7 @@ def names_of(config: SiteConfig, taken: Collection[str], proxy: str | None) -> f
 
 
 @dataclass
-class _Site:
+class _SiteOfPages:
     """A site of the folder: its settings once they could be read, its pipeline while it is shown, since when, and else
     why not and when it is tried again. [s, steady]"""
 
@@ -140,7 +140,7 @@ class ShownSites:
         self.written = written_in(folder)
         self._own, self._environment = own, environment
         self._clock = SystemClock() if clock is None else clock
-        self._sites = [_Site(file) for file in self.written]
+        self._sites = [_SiteOfPages(file) for file in self.written]
         self.look()
         if not self.pipelines():
             faults = [f"{one.file.name}: {one.fault}" for one in self._sites]
@@ -165,7 +165,7 @@ class ShownSites:
         for pipeline in self.pipelines().values():
             pipeline.stop()
 
-    def _try(self, site: _Site) -> None:
+    def _try(self, site: _SiteOfPages) -> None:
         try:
             self._show(site)
         except (ConfigFault, PipelineFault) as fault:
@@ -174,7 +174,7 @@ class ShownSites:
             log.exception("site_not_shown file=%s", site.file.name)
             self._put_off(site, bug)
 
-    def _show(self, site: _Site) -> None:
+    def _show(self, site: _SiteOfPages) -> None:
         others = [one.config for one in self._sites if one.config is not None and one is not site]
         config = site.config
         if config is None:
@@ -195,7 +195,7 @@ class ShownSites:
         site.pipeline, site.fault, site.since_s = pipeline, None, self._clock.monotonic()
         log.info("site_shown site=%s", config.site.name)
 
-    def _hide(self, site: _Site, pipeline: Pipeline) -> None:
+    def _hide(self, site: _SiteOfPages, pipeline: Pipeline) -> None:
         self.by_name.put(pipeline.config.pages.names, None)
         site.pipeline = None
         pipeline.stop()
@@ -203,7 +203,7 @@ class ShownSites:
             site.again.reset()
         self._put_off(site, RuntimeError(pipeline.crash or "ended"))
 
-    def _put_off(self, site: _Site, fault: Exception) -> None:
+    def _put_off(self, site: _SiteOfPages, fault: Exception) -> None:
         """Try a site again later, and say why where the reason is new."""
         if str(fault) != str(site.fault):
             log.error("site_not_shown file=%s reason=%s", site.file.name, str(fault).replace("\n", "; "))
