@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import functools
 import hashlib
+import logging
 import re
 import select
 import threading
@@ -61,6 +62,8 @@ _TYPES = (
     (r"\bREAL\b", "DOUBLE PRECISION"),
     (r"\) WITHOUT ROWID", ")"),
 )
+
+log = logging.getLogger(__name__)
 
 
 # Of `pg_locks l`: a lock of our database with this first half of its key, which `objsubid` tells from one of a single
@@ -414,6 +417,8 @@ class PostgresDatabase:
                     with suppress(StoreFault), self._translated():  # told by who has something to write
                         self._renew_writer()
                         self._writer.execute("SELECT 1")
+                except psycopg.Error:  # not of the way to the server; without a beat the site would be lost unseen
+                    log.exception("beat_missed place=%s", self.place)
                 finally:
                     self._lock.release()
 
