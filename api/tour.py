@@ -15,8 +15,9 @@ from pydantic import BaseModel, Field
 
 from api import words
 from api.alert_history import PastAlert, alerts_of
-from api.answers import morning_of, six_answers
+from api.answers import six_answers
 from api.data import pipeline_of, stations_of
+from api.morning import morning_of
 from api.pages.parts import layers_said
 from api.problems import Problem
 from api.state import StationNow

@@ -14,16 +14,18 @@ from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, Response
 
 from api import signs, words
-from api.answers import Morning, going_of, greatest_part, morning_of, place_name, rain_of_day, six_answers
+from api.answers import six_answers
 from api.data import pipeline_of, stations_of
 from api.depths import DepthNow, depths_now, leaf_mm, root_depth, slice_of
 from api.drawing import DAYS, first_day, ten_days
 from api.known import KnownFigure
 from api.load import facts_of
+from api.morning import Morning, morning_of, place_name
 from api.pages.frame import answer, page
 from api.pages.parts import MOST_SEEN, cautions_told, head, layers_said, see_to, thatch_words, told
 from api.slices import Pen, end_mm, ruler_svg, slice_svg
 from api.state import StationNow
+from api.verdicts import going_of, greatest_part, rain_of_day
 from pipeline.advice.report import SurfaceAdvice
 from pipeline.service import Pipeline
 from pipeline.site.local_units import LocalUnits
