@@ -470,19 +470,25 @@ def test_a_core_is_written_and_changed_without_a_script(opens: Opens, tmp_path: 
     made.pipeline.stop()
 
 
-def test_a_watering_is_written_by_keyboard_alone(opens: Opens, ground: Ground, place: str) -> None:
-    """By tabulator and enter, and taken back so."""
+@pytest.mark.parametrize(("kind", "field", "key", "written"), [
+    ("Watering", "About: more", "Enter", "water given: 5 mm"), ("Core", "Thatch: more", "Space", "thatch 15 mm"),
+    ("What I see", "Firm, no mark", "ArrowDown", "faint mark"),
+])  # fmt: skip
+def test_an_entry_is_written_by_keyboard_alone(
+    opens: Opens, ground: Ground, place: str, kind: str, field: str, key: str, written: str
+) -> None:
+    """By tabulator, enter and space, and taken back so."""
     before = standing(ground)
     opened = opens(390)
     page = opened.page
     page.goto(f"{place}/diary?on=s1")
-    tabbed(page, "Watering")
+    tabbed(page, kind)
     page.keyboard.press("Enter")
-    tabbed(page, "About: more")
-    page.keyboard.press("Enter")
+    tabbed(page, field)
+    page.keyboard.press(key)
     tabbed(page, "Write it down")
     page.keyboard.press("Enter")
-    page.locator("#undo").get_by_text("water given: 5 mm").wait_for()
+    page.locator("#undo").get_by_text(written).wait_for()
     tabbed(page, "Undo")
     with page.expect_response("**/diary/undone"):
         page.keyboard.press("Enter")
