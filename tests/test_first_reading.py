@@ -130,8 +130,10 @@ def walk_the_guide(
     try:
         for command in commands:
             if command.startswith("underturf-agent run"):
-                with (folder / "agent.toml").open("a") as file:
-                    file.write(f"\n[broker]\nport = {broker}\n")
+                with (folder / "agent.toml").open("a") as file:  # its machine may have just begun
+                    file.write(
+                        f"\n[broker]\nport = {broker}\n[clock]\ntrust_hardware = true\n"
+                    )  # it may have just begun
             words = ["bash", "-c", f"exec {command.removesuffix('&')}"]
             if command.endswith("&"):
                 running.append(subprocess.Popen(words, cwd=folder, env=environment, text=True))

@@ -175,7 +175,7 @@ def test_what_the_server_does_not_know_reaches_the_node_and_its_doctor_alone(
         pipeline = Pipeline(load_server(server_file))
         ending.callback(pipeline.stop)
         pipeline.start()
-        agent, stop = Agent(load_agent(agent_file), SystemClock()), threading.Event()
+        agent, stop = Agent(load_agent(agent_file), SystemClock(trust_hardware=True)), threading.Event()
         ending.callback(agent.close)
         forged = encode_notice(Notice(None, "", ("square-1/p1/forged",)))
         seen = set[object]()

@@ -141,6 +141,8 @@ line = "north"
 address = "1"
 """
 
+TRUSTED = "\n[clock]\ntrust_hardware = true\n"  # else one just begun, without a time service, waits
+
 
 @pytest.fixture
 def write_config(tmp_path: Path) -> Callable[..., Path]:

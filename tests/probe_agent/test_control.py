@@ -22,6 +22,7 @@ from probe_agent.control import AgentAway, read_by_agent
 from probe_agent.faults import AgentFault
 from probe_agent.outbox import peek
 from probe_agent.service import Agent
+from tests.probe_agent.conftest import TRUSTED
 from tests.probe_agent.test_publisher import FakePipeline
 
 ROOT = Path(__file__).parents[2]
@@ -124,7 +125,7 @@ def test_a_node_that_woke_without_a_broker_sends_all_at_the_next_wake(
     """Nobody listens: it ends within its time and keeps the slot. Then a pipeline is there: all arrives, once, and the
     last status says that the node sleeps, so that its silence is no fault."""
     sensor_line.add("1", {0: ["+12.5", "+8.25"]})
-    path = write_config(port=1)
+    path = write_config(port=1, more=TRUSTED)
     path.write_text(path.read_text().replace("interval_s = 1\n", "interval_s = 86400\n", 1))
     command = [sys.executable, "-m", "probe_agent", "once", "--config", str(path)]
     away = subprocess.run(

@@ -40,6 +40,7 @@ from probe_agent.line_worker import STUCK_S, PendingCommit
 from probe_agent.outbox import FILE_NAME, Outbox, OutboxFull, peek
 from probe_agent.service import GATHER_S, Agent, ServiceManager
 from tests.ports import unused_port
+from tests.probe_agent.conftest import TRUSTED
 
 ROOT = Path(__file__).parents[2]
 STOP = threading.Event()
@@ -463,7 +464,7 @@ def test_from_sensor_to_receipt_with_the_real_command(start_broker, sensor_line,
     pipeline.connect("127.0.0.1", port)
     pipeline.loop_start()
     assert ready.wait(10)
-    config = write_config(port=port, more="\n[clock]\ntrust_hardware = true\n")  # this machine may have no time service
+    config = write_config(port=port, more=TRUSTED)
     command = [sys.executable, "-m", "probe_agent", "run", "--config", str(config)]
     environment = {**os.environ, "PYTHONPATH": str(ROOT)}
     log = (tmp_path / "log").open("w+")

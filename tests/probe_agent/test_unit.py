@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from probe_agent.outbox import peek
+from tests.probe_agent.conftest import TRUSTED
 from tests.probe_agent.test_publisher import FakePipeline
 from tests.under_unit import UNITS, started_by
 
@@ -62,7 +63,8 @@ def test_agent_of_the_timer_reads_sends_and_ends_under_its_unit(
     broker = start_broker()
     pipeline = FakePipeline(broker.port)
     try:
-        command = started_by(UNITS / "underturf-agent-once.service", write_config(port=broker.port), need_program)
+        config = write_config(port=broker.port, more=TRUSTED)
+        command = started_by(UNITS / "underturf-agent-once.service", config, need_program)
         ended = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, timeout=90, check=False)
     finally:
         pipeline.stop()
