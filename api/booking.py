@@ -111,7 +111,8 @@ def _judged_watering(pipeline: Pipeline, entry: DiaryEntry, before: DiaryEntry |
         return Judgement("cannot_tell", say("nothing is advised on its water."))
     stations = [entry.station] if entry.station else []
     stands_as = None if before is None else (before.at_ms, before.number("water_mm"))
-    return judged_watering(plan.advice, stations, entry.at_ms, entry.number("water_mm"), plan.seen, stands_as=stands_as)
+    water_mm = entry.number("water_mm")
+    return judged_watering(plan.advice, stations, entry.at_ms, water_mm, plan.seen, plan.decided, stands_as=stands_as)
 
 
 def waterings_of(pipeline: Pipeline, now_ms: int) -> Jobs:

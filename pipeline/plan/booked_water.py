@@ -1,25 +1,47 @@
 """What is made of a booked watering by what would be advised for its evening: as booked, too much, too little, or none.
 
-It is asked what tonight's water is asked, with the wetness that is forecast for its hour if nobody waters before; other
-bookings before that night is over are taken off what is wanted. It decides nothing of its own, and starts no water.
+It is asked what tonight's water is asked, with the wetness that is forecast for its hour if nobody waters before; what
+the plan gives before, and other bookings before that night is over, are taken off what is wanted. Where the plan keeps
+feet or water off until a later evening it waits, too. It decides nothing of its own, and starts no water.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 
 from pipeline.advice.report import StationAdvice, SurfaceAdvice
 from pipeline.advice.water import WaterAdvice
+from pipeline.forecast.waterings import OF_TONIGHT_H
 from pipeline.plan.booked import Judgement
-from pipeline.plan.deep_water import LOOKED_AHEAD_D, dose_on, evening_ms
+from pipeline.plan.contradictions import MUCH, SLACK_MM
+from pipeline.plan.deep_water import LOOKED_AHEAD_D, DeepWater, dose_on, evening_ms
 from pipeline.plan.seen import Seen
 from pipeline.texts import say
 from pipeline.units import DAY_MS, HOUR_MS
 
-TONIGHT_ENDS_H = 14  # after the hour of the evening's water: what is booked till then is tonight's
-MUCH, LITTLE = 1.25, 0.6  # of what is wanted: more drains away, less may not get there; our own choice
-SLACK_MM = 1.0
+BEGINS_H, TONIGHT_ENDS_H = OF_TONIGHT_H  # about the hour of an evening's water, in which what is booked is that night's
+LITTLE = 0.6  # of what is wanted: less may not get there; our own choice
 _WORST_FIRST = ("do_not", "wait", "in_doubt", "cannot_tell", "too_early", "go")
+
+
+@dataclass(frozen=True)
+class Decided:
+    """What the plan has decided that a booking of water has to heed.
+
+    Attributes
+    ----------
+    waters : mapping of str to DeepWater
+        The next water of each station.
+    off_until_ms : int or None
+        Until when nobody may go on the surface; None where they may. [ms since 1970, UTC]
+    off_why : str
+        Why, in words.
+    """
+
+    waters: Mapping[str, DeepWater] = field(default_factory=dict)
+    off_until_ms: int | None = None
+    off_why: str = ""
 
 
 def judged_watering(
@@ -28,6 +50,7 @@ def judged_watering(
     at_ms: int,
     water_mm: float,
     seen: Seen,
+    decided: Decided,
     *,
     stands_as: tuple[int, float] | None = None,
 ) -> Judgement:
@@ -44,6 +67,7 @@ def judged_watering(
     water_mm : float
         [mm]
     seen : Seen
+    decided : Decided
     stands_as : (int, float) or None
         Begin and amount under which it is booked already, where it is to be changed; None for its own. [ms], [mm]
     """
@@ -52,8 +76,10 @@ def judged_watering(
         return Judgement("cannot_tell", say("nothing is advised on its water."))
     if not surface.water_to_hand:
         return Judgement("do_not", say("no water is to hand by the settings."))
+    if decided.off_until_ms is not None and at_ms < decided.off_until_ms:
+        return Judgement("wait", say("{why}.", why=decided.off_why))
     own = (at_ms, water_mm) if stands_as is None else stands_as
-    found = [(one, _at(surface, one, at_ms, water_mm, seen, _other_mm(one, at_ms, own))) for one in here]
+    found = [(one, _at(surface, one, at_ms, water_mm, seen, decided, own)) for one in here]
     worst, judgement = min(found, key=lambda each: _WORST_FIRST.index(each[1].verdict))
     if len(here) > 1 and judgement.verdict != "go":
         told = say("{place}: {told}", place=worst.turf.place, told=judgement.clause)
@@ -61,19 +87,22 @@ def judged_watering(
     return judgement
 
 
-def _other_mm(one: StationAdvice, at_ms: int, own: tuple[int, float]) -> float:
-    """Return the water that is booked at a station beside this booking, up to the end of its night. [mm]"""
-    others = [each for each in one.booked if each.start_ms < at_ms + TONIGHT_ENDS_H * HOUR_MS]
-    same = next((each for each in others if (each.start_ms, each.water_mm) == own), None)
-    return sum(each.water_mm for each in others if each is not same)
-
-
 def _at(
-    surface: SurfaceAdvice, one: StationAdvice, at_ms: int, water_mm: float, seen: Seen, other_mm: float
+    surface: SurfaceAdvice,
+    one: StationAdvice,
+    at_ms: int,
+    water_mm: float,
+    seen: Seen,
+    decided: Decided,
+    own: tuple[int, float],
 ) -> Judgement:
+    water = decided.waters.get(one.station)
     if at_ms >= seen.now_ms + LOOKED_AHEAD_D * DAY_MS:
         return Judgement("too_early", say("its evening lies past the days that are forecast."))
     is_tonight = at_ms < evening_ms(seen, 0) + TONIGHT_ENDS_H * HOUR_MS
+    if water is not None and not is_tonight and _is_before_its_evening(water, at_ms):
+        why = _why_it_waits(water, decided)
+        return Judgement("wait", say("none is wanted then: {why}.", why=why))
     dose = one.water if is_tonight else dose_on(surface, one, seen, at_ms)
     if dose is None:
         return Judgement("cannot_tell", say("how wet it is then is not forecast."))
@@ -82,18 +111,56 @@ def _at(
     if dose.mm <= 0.0:
         verdict = "do_not" if one.evening.restricted else "wait"
         return Judgement(verdict, say("none is wanted then: {why}.", why=dose.reason))
-    return _of_dose(dose, water_mm, other_mm)
+    # what is booked while the plan keeps water off is told to wait, and does not count
+    from_ms = 0 if water is None or not water.waits_for or water.evening_ms is None else _begins_ms(water.evening_ms)
+    return _of_dose(dose, water_mm, _booked_mm(one, at_ms, own, from_ms), _planned_mm(one, at_ms, own, water))
 
 
-def _of_dose(dose: WaterAdvice, booked_mm: float, other_mm: float) -> Judgement:
+def _is_before_its_evening(water: DeepWater, at_ms: int) -> bool:
+    """Return whether the plan keeps water off a station until an evening that comes later, or cannot be named."""
+    if water.evening_ms is None:
+        return water.waits_for == "thatch"
+    return bool(water.waits_for) and at_ms < _begins_ms(water.evening_ms)
+
+
+def _begins_ms(evening: int) -> int:
+    return evening + BEGINS_H * HOUR_MS
+
+
+def _why_it_waits(water: DeepWater, decided: Decided) -> str:
+    if water.waits_for == "thatch":
+        return say("the thatch is wet over dry roots and light water would feed it")
+    return decided.off_why if water.waits_for == "ground" else water.advice.reason
+
+
+def _booked_mm(one: StationAdvice, at_ms: int, own: tuple[int, float], from_ms: int = 0) -> float:
+    """Return the water that is booked at a station beside a booking, from a moment up to the end of its night. [mm]"""
+    others = [each for each in one.booked if from_ms <= each.start_ms < at_ms + TONIGHT_ENDS_H * HOUR_MS]
+    same = next((each for each in others if (each.start_ms, each.water_mm) == own), None)
+    return sum(each.water_mm for each in others if each is not same)
+
+
+def _planned_mm(one: StationAdvice, at_ms: int, own: tuple[int, float], water: DeepWater | None) -> float:
+    """Return what the plan gives on an evening before a booking's, beyond what is booked for that night. [mm]"""
+    if water is None or water.evening_ms is None or water.dose is None or not water.dose.mm:
+        return 0.0
+    if at_ms < water.evening_ms + TONIGHT_ENDS_H * HOUR_MS:
+        return 0.0
+    return max(water.dose.mm - _booked_mm(one, water.evening_ms, own, _begins_ms(water.evening_ms)), 0.0)
+
+
+def _of_dose(dose: WaterAdvice, water_mm: float, booked_mm: float, planned_mm: float) -> Judgement:
     wanted = dose.mm or 0.0
-    if other_mm > 0.0:
-        wanted = min(wanted, dose.drink_mm + dose.root_deficit_mm - other_mm)
+    if booked_mm + planned_mm > 0.0:
+        wanted = min(wanted, dose.drink_mm + dose.root_deficit_mm - booked_mm - planned_mm)
+        if wanted <= SLACK_MM and planned_mm > 0.0:
+            return Judgement("wait", say("{mm:.0f} mm go on before it by this plan, and no more is wanted.",
+                                         mm=planned_mm))  # fmt: skip
         if wanted <= SLACK_MM:
-            return Judgement("wait", say("other bookings give {mm:g} mm by then, and no more is wanted.", mm=other_mm))
-    if booked_mm > MUCH * wanted + SLACK_MM:
+            return Judgement("wait", say("other bookings give {mm:g} mm by then, and no more is wanted.", mm=booked_mm))
+    if water_mm > MUCH * wanted + SLACK_MM:
         return Judgement("in_doubt", say("{mm:.0f} mm are wanted then, and more drains away.", mm=wanted))
-    if booked_mm < LITTLE * wanted:
+    if water_mm < LITTLE * wanted:
         return Judgement("in_doubt", say("{mm:.0f} mm are wanted then: so little may not reach the roots.", mm=wanted))
     if dose.goes > 1:
         return Judgement("go", say("{mm:.0f} mm are wanted then, in {goes} goes.", mm=wanted, goes=dose.goes))

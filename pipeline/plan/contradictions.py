@@ -9,10 +9,12 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from typing import NamedTuple
 
-from pipeline.plan.lines import Line, Says
+from pipeline.plan.lines import WATERING, Line, Says
 
 OF_PASSES = (Says.PASS_OPEN, Says.PASS_SHUT, Says.PASS_UNKNOWN)
 SPIKES = ("solid_tining", "slitting")  # what opens the ground for water
+NO_WATERING = (Says.NO_WATER, Says.LACKS_WATER, Says.KEEP_OFF)
+MUCH, SLACK_MM = 1.25, 1.0  # times what is wanted, and above it: more drains away; our own choice
 
 
 class Contradiction(NamedTuple):
@@ -58,13 +60,34 @@ def _spiking_locked(lines: Sequence[Line]) -> bool:
     return False
 
 
+def _shuts(line: Line, booked: Line) -> bool:
+    """Return whether a line forbids what is booked, at its place and time."""
+    if booked.about == WATERING:
+        return line.says in NO_WATERING and line.meets(booked)
+    return line.says is Says.PASS_SHUT and line.about == booked.about and line.meets(booked)
+
+
 def _booked_without_a_word(lines: Sequence[Line]) -> bool:
-    """Whether a pass is booked for a time in which it is shut, and nothing is said of the booking."""
-    judged = [(line.about, line.span) for line in _of(lines, Says.JUDGED)]
+    """Whether a pass or a watering is booked for a time in which it is shut, and nothing is said of the booking."""
+    judged = [(line.about, line.place, line.span) for line in _of(lines, Says.JUDGED)]
     return any(
-        booked.about == shut.about and booked.meets(shut) and (booked.about, booked.span) not in judged
+        (booked.about, booked.place, booked.span) not in judged and any(_shuts(line, booked) for line in lines)
         for booked in _of(lines, Says.BOOKED)
-        for shut in _of(lines, Says.PASS_SHUT)
+    )
+
+
+def _go_ahead_though_shut(lines: Sequence[Line]) -> bool:
+    """Whether a booking is told to be made in a time in which it is shut."""
+    return any(_shuts(line, told) for told in _of(lines, Says.GO_AHEAD) for line in lines)
+
+
+def _more_booked_than_told(lines: Sequence[Line]) -> bool:
+    """Whether bookings of one night are told to be given that come to much more than the plan gives that night."""
+    said = {(line.place, line.span, line.mm): line for line in _of(lines, Says.GO_AHEAD)}
+    return any(  # a booking that is told of twice is one
+        sum(each.mm or 0.0 for each in said.values() if each.meets(told)) > MUCH * told.mm + SLACK_MM
+        for told in _of(lines, Says.WATER, Says.SEED_WATER)
+        if told.mm is not None and told.place
     )
 
 
@@ -92,6 +115,8 @@ CONTRADICTIONS = (
     Contradiction("open / shut", _of_one_pass(Says.PASS_OPEN, Says.PASS_SHUT)),
     Contradiction("reached the roots / stopped short", _meet(Says.ARRIVED, Says.STOPPED)),
     Contradiction("shut / booked without a word", _booked_without_a_word),
+    Contradiction("go as booked / shut, no water", _go_ahead_though_shut),
+    Contradiction("water / more of it booked", _more_booked_than_told),
     Contradiction("too late / go shallower", _too_late_go_shallower),
     Contradiction("do it by / too late", _of_one_pass(Says.DO_BY, Says.TOO_LATE)),
 )  # fmt: skip

@@ -10,16 +10,18 @@ from enum import Enum, auto
 
 from pipeline.units import TimeSpan
 
+WATERING = "watering"  # what a booking of water is about
+
 
 class Says(Enum):
     """What a line says.
 
     KEEP_OFF: neither feet nor machines on it; GO_ON: it may be gone on. NO_WATER: give none, for whatever reason;
     WATER: give some, deep; SEED_WATER: little, for seed; WAIT_FOR_RAIN: let rain do it; HAS_WATER, LACKS_WATER: whether
-    there is any to hand. SPIKE: open it up with tines; PASS_OPEN, PASS_SHUT: a pass can be made, or not;
-    PASS_UNKNOWN: nobody can tell. BOOKED: a pass
-    is booked; JUDGED: what is made of a booking. ARRIVED, STOPPED: what came of the latest water. DO_BY: make a pass by
-    a day; TOO_LATE: it would not heal; SHALLOWER: make one less deep instead.
+    there is any to hand. SPIKE: open it up with tines; PASS_OPEN, PASS_SHUT: a pass can be made, or not; PASS_UNKNOWN:
+    nobody can tell. BOOKED: a pass or a watering is booked; JUDGED: what is made of a booking; GO_AHEAD: it is told to
+    be made as booked. ARRIVED, STOPPED: what came of the latest water. DO_BY: make a pass by a day; TOO_LATE: it would
+    not heal; SHALLOWER: make one less deep instead.
     """
 
     KEEP_OFF = auto()
@@ -36,6 +38,7 @@ class Says(Enum):
     PASS_UNKNOWN = auto()
     BOOKED = auto()
     JUDGED = auto()
+    GO_AHEAD = auto()
     ARRIVED = auto()
     STOPPED = auto()
     DO_BY = auto()
@@ -55,7 +58,7 @@ class Line:
     place : str
         Station; empty for the whole surface.
     about : str
-        Kind of pass; empty where it is about none.
+        Kind of pass, or `WATERING` of a booking of water; empty where it is about none.
     mm : float or None
         Of water. [mm]
     wounds : bool

@@ -33,11 +33,11 @@ from pipeline.alerts.water import ROOTS_DRY, THATCH_HOLDING, WATER_NOT_ARRIVING
 from pipeline.diary.facts import DatedPass
 from pipeline.forecast.waterings import EVENING_H
 from pipeline.plan.booked import Judgement, judged_by
-from pipeline.plan.booked_water import judged_watering
+from pipeline.plan.booked_water import BEGINS_H, TONIGHT_ENDS_H, Decided, judged_watering
 from pipeline.plan.contradictions import SPIKES
 from pipeline.plan.deep_water import DeepWater, evening_ms, next_water
 from pipeline.plan.held_passes import held, is_held
-from pipeline.plan.lines import Line, Says
+from pipeline.plan.lines import WATERING, Line, Says
 from pipeline.plan.seen import Seen
 from pipeline.soil.wetting import Watering
 from pipeline.texts import later, say
@@ -80,15 +80,16 @@ class WorkPlan:
     courses : tuple of WaterCourse
         About water, where it takes more than one step.
     booked : tuple of (DatedPass, Judgement, str)
-        Every booked pass that is not past, what is made of it, and what to lift first.
+        Every booked pass that is not past, what is made of it, and what to lift first; nothing for one that must not be
+        made.
     waterings : tuple of (Watering, Judgement)
         Every booked watering that is not past, and what is made of it.
     texts : mapping of str to str
         Of open alerts, by their ids: what is, and what to do about it by this plan.
     lines : tuple of Line
         All that it tells, to be held against the table of contradictions.
-    off_until_ms : int or None
-        Until when nobody may go on it; None where it may be gone on, or nobody can tell. [ms since 1970, UTC]
+    decided : Decided
+        What a booking of water has to heed: the next water of each station, and until when nobody may go on it.
     seen : Seen or None
         What it rests on beside the advice.
     """
@@ -99,8 +100,13 @@ class WorkPlan:
     waterings: tuple[tuple[Watering, Judgement], ...] = ()
     texts: Mapping[str, str] = field(default_factory=dict)
     lines: tuple[Line, ...] = ()
-    off_until_ms: int | None = None
+    decided: Decided = field(default_factory=Decided)
     seen: Seen | None = None
+
+    @property
+    def off_until_ms(self) -> int | None:
+        """Until when nobody may go on it; None where they may, or nobody can tell. [ms since 1970, UTC]"""
+        return self.decided.off_until_ms
 
 
 def plan_of(advice: SurfaceAdvice, seen: Seen) -> WorkPlan:
@@ -137,8 +143,10 @@ def plan_of(advice: SurfaceAdvice, seen: Seen) -> WorkPlan:
     planned = replace(advice, stations=stations)
     booked = tuple(_booked(planned, seen))
     texts = {alert.alert_id: text for alert in seen.alerts if (text := _alert_text(alert, planned, waters, off, seen))}
-    lines = tuple(_lines(planned, waters, booked, off, seen))
-    return WorkPlan(planned, courses, booked, tuple(_booked_waterings(planned, seen)), texts, lines, off_ms, seen)
+    decided = Decided(waters, off_ms, "" if off is None else off.why)
+    waterings = tuple(_booked_waterings(planned, seen, decided))
+    lines = (*_lines(planned, waters, off, seen), *_booked_lines(planned, booked, waterings))
+    return WorkPlan(planned, courses, booked, waterings, texts, lines, decided, seen)
 
 
 # --- whether it may be gone on ---------------------------------------------------------------------------------------
@@ -329,16 +337,17 @@ def _told(water: DeepWater, course: WaterCourse | None) -> WaterAdvice:
     )
 
 
-def _with_booked(one: StationAdvice, told: WaterAdvice, seen: Seen) -> WaterAdvice:
+def _with_booked(one: StationAdvice, water: WaterAdvice, seen: Seen) -> WaterAdvice:
     """Return tonight's water with a word of what is booked for that night or the next: it is not given twice."""
     coming = [each for each in one.booked if each.start_ms < evening_ms(seen, 1) + SOAKS_H * HOUR_MS]
-    if not told.mm or not coming:
-        return told
-    said = say(
-        "{mm:g} mm is booked for {when}; both may be too much.",
-        mm=coming[0].water_mm, when=_when(coming[0].start_ms, seen),
+    if not water.mm or not coming:
+        return water
+    is_tonight = coming[0].start_ms < evening_ms(seen, 0) + TONIGHT_ENDS_H * HOUR_MS
+    told = later("{mm:g} mm is booked for {when}: count it in.") if is_tonight else later(
+        "{mm:g} mm is booked for {when}; both may be too much."
     )  # fmt: skip
-    return replace(told, words=f"{told.words} {said}", clause=f"{told.clause} {said}")
+    said = say(told, mm=coming[0].water_mm, when=_when(coming[0].start_ms, seen))
+    return replace(water, words=f"{water.words} {said}", clause=f"{water.clause} {said}")
 
 
 # --- booked work -----------------------------------------------------------------------------------------------------
@@ -353,18 +362,24 @@ def _booked(advice: SurfaceAdvice, seen: Seen) -> Iterator[tuple[DatedPass, Judg
         if one is None:
             yield job, Judgement("cannot_tell", say("this pass is not judged here.")), ""
             continue
+        judgement = judged_by(one, job.start_ms, seen.zone)
         names = next((w.lift_first for w in one.outlook.windows if job.start_ms < w.span.end_ms), ())
-        yield job, judged_by(one, job.start_ms, seen.zone), lift_first(names, one.outlook.ground.buried)
+        yield job, judgement, "" if judgement.is_barred else lift_first(names, one.outlook.ground.buried)
 
 
-def _booked_waterings(advice: SurfaceAdvice, seen: Seen) -> Iterator[tuple[Watering, Judgement]]:
+def _booked_waterings(advice: SurfaceAdvice, seen: Seen, decided: Decided) -> Iterator[tuple[Watering, Judgement]]:
     """Yield every booked watering, one of several stations once, and what is made of it."""
+    for watering, names in _stations_of(advice).items():
+        yield watering, judged_watering(advice, names, watering.start_ms, watering.water_mm, seen, decided)
+
+
+def _stations_of(advice: SurfaceAdvice) -> dict[Watering, list[str]]:
+    """Return every booked watering with the stations that it is for, in order of time."""
     stations: dict[Watering, list[str]] = {}
     for one in advice.stations:
         for watering in one.booked:
             stations.setdefault(watering, []).append(one.station)
-    for watering, names in sorted(stations.items(), key=lambda each: each[0].start_ms):
-        yield watering, judged_watering(advice, names, watering.start_ms, watering.water_mm, seen)
+    return dict(sorted(stations.items(), key=lambda each: each[0].start_ms))
 
 
 def advised(advice: SurfaceAdvice, job: DatedPass) -> PassAdvice | None:
@@ -470,7 +485,6 @@ def _evening_words(at_ms: int, seen: Seen) -> str:
 def _lines(
     advice: SurfaceAdvice,
     waters: Mapping[str, DeepWater],
-    booked: Sequence[tuple[DatedPass, Judgement, str]],
     off: _KeptOff | None,
     seen: Seen,
 ) -> Iterator[Line]:
@@ -494,10 +508,25 @@ def _lines(
     for each in advice.passes:
         yield from _pass_lines(each)
     yield from _healing_lines(advice, seen)
+
+
+def _booked_lines(
+    advice: SurfaceAdvice,
+    booked: Sequence[tuple[DatedPass, Judgement, str]],
+    waterings: Sequence[tuple[Watering, Judgement]],
+) -> Iterator[Line]:
     for job, judgement, _ in booked:
-        span = TimeSpan(job.start_ms, job.start_ms + HOUR_MS)
+        span, at = TimeSpan(job.start_ms, job.start_ms + HOUR_MS), TimeSpan(job.start_ms, job.start_ms + 1)
         yield Line(Says.BOOKED, span, about=job.kind)
         yield Line(Says.JUDGED, span, about=job.kind, text=judgement.clause)
+        if judgement.verdict == "go":
+            yield Line(Says.GO_AHEAD, at, about=job.kind, text=judgement.clause)
+    stations = _stations_of(advice)
+    for watering, judgement in waterings:
+        span = TimeSpan(watering.start_ms, watering.start_ms + SOAKS_H * HOUR_MS)
+        for says in (Says.BOOKED, Says.JUDGED, *((Says.GO_AHEAD,) if judgement.verdict == "go" else ())):
+            for name in stations[watering]:
+                yield Line(says, span, name, WATERING, watering.water_mm, text=judgement.clause)
 
 
 def _water_lines(one: StationAdvice, water: DeepWater, seen: Seen) -> Iterator[Line]:
@@ -506,7 +535,8 @@ def _water_lines(one: StationAdvice, water: DeepWater, seen: Seen) -> Iterator[L
         yield Line(Says.SEED_WATER if one.turf.seed else Says.WATER, span, one.station, mm=water.dose.mm)
     tonight_ms, morning_ms = evening_ms(seen, 0), evening_ms(seen, 1) - (EVENING_H - UNTIL_H) * HOUR_MS
     if water.advice.mm is not None and (water.evening_ms is None or water.evening_ms > tonight_ms):
-        yield Line(Says.NO_WATER, TimeSpan(seen.now_ms, water.evening_ms or morning_ms), one.station)
+        until_ms = morning_ms if water.evening_ms is None else water.evening_ms + BEGINS_H * HOUR_MS
+        yield Line(Says.NO_WATER, TimeSpan(seen.now_ms, until_ms), one.station)
 
 
 def _pass_lines(one: PassAdvice) -> Iterator[Line]:

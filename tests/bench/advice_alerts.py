@@ -1,7 +1,8 @@
 """Alerts of a season held against the truth: which were right, how late the one about thatch came, and how many.
 
 The server's own judge walks the season's findings and, where it is asked to, the advice of each morning. Right means
-that the physical truth bears the alert out, with 0.05 of relative wetness to spare; what the truth kept here cannot
+that the physical truth bears the alert out, with 0.05 of relative wetness to spare; of dry roots, that what they took
+fell short of what was asked of them on a day from the one before to the second after. What the truth kept here cannot
 tell (where single waters went, whether roots climbed) is left unjudged and counted apart.
 """
 
@@ -31,6 +32,7 @@ HELD_H, OFF_H = 48, 12
 GROWING = range(3, 11)  # months in which the rule about thatch speaks
 WARM_GROWING = range(4, 11)
 NO_WATER_MM = 1.0
+SHORT, LEAST_DEMAND_MM = 0.9, 0.5  # uptake of a day over demand, and the demand below which a day tells nothing
 MORNING_H = 9  # work has begun: a window that is open is told as open
 
 
@@ -146,7 +148,7 @@ def right(run: Run, event: AlertEvent) -> bool | None:
     if event.rule == "thatch_holding":
         return bool(holding(truth, wider=WIDENED)[max(hour - OFF_H, 0) : hour + 1].any())
     if event.rule == "roots_dry":
-        return bool(truth.root_zone_wetness[ahead].min() < 0.35 + WIDENED)
+        return uptake_short(truth, hour)
     if event.rule == "thatch_to_repel":
         return bool(truth.thatch_wetness[ahead].min() < 0.15 + WIDENED)
     if event.rule == "frost_at_dawn":
@@ -158,6 +160,13 @@ def right(run: Run, event: AlertEvent) -> bool | None:
     if event.rule == "last_good_date":
         return None
     return None
+
+
+def uptake_short(truth: Truth, hour: int) -> bool:
+    """Whether on some day about an hour, from the one before to the second after, roots took less than was asked."""
+    begins = range(max(hour - 24, 0), min(hour + 24, truth.hours - 24) + 1)
+    days = [(truth.uptake_mm[b : b + 24].sum(), truth.demand_mm[b : b + 24].sum()) for b in begins]
+    return any(asked >= LEAST_DEMAND_MM and taken < SHORT * asked for taken, asked in days)
 
 
 def _planted(run: Run, event: AlertEvent) -> bool:

@@ -166,6 +166,8 @@ class Truth:
         Pores of the thatch that hold air. [m3 m-3]
     canopy_mm : ndarray
         Water on the leaves. [mm]
+    demand_mm, uptake_mm : ndarray
+        What the air asked of the roots, and what they took. [mm h-1]
     soil_degc, top_degc, cut_degc : ndarray
         At 50 mm, at 10 mm, and the coldest down to 100 mm. [degC]
     surface_degc, air_degc, dew_degc : ndarray
@@ -182,6 +184,8 @@ class Truth:
     root_zone_wetness: Array
     thatch_air: Array
     canopy_mm: Array
+    demand_mm: Array
+    uptake_mm: Array
     soil_degc: Array
     top_degc: Array
     cut_degc: Array
@@ -225,7 +229,8 @@ class Season:
             self.scenario.name, self.plan.name, self.seed, history.start_ms,
             thatch_wetness(history)[last], root_zone_wetness(history, root_zone_m)[last],
             (history.turf.thatch.theta_s - thatch_theta)[last], history.canopy_mm[last],
-            ground_degc(history, SOIL_DEPTH_M)[last], ground_degc(history, TOP_DEPTH_M)[last],
+            history.flux["demand_mm"], history.flux["uptake_mm"], ground_degc(history, SOIL_DEPTH_M)[last],
+            ground_degc(history, TOP_DEPTH_M)[last],
             np.min([ground_degc(history, d) for d in CUT_DEPTHS_M], axis=0)[last],
             weather.surface_temperature_degc, weather.temperature_degc, dew_point_degc(weather.vapour_pressure_kpa),
             weather.rain_mm, watering, weather.reference_et_mm,

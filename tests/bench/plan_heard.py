@@ -13,8 +13,10 @@ from dataclasses import replace
 from pipeline.advice.conditions import Verdict
 from pipeline.advice.report import PassAdvice, SurfaceAdvice, alike, doing_of, next_open, stretches
 from pipeline.alerts.runner import OpenAlert
-from pipeline.plan.lines import Line, Says
-from pipeline.plan.surface_plan import WorkPlan
+from pipeline.plan.booked_water import Decided, judged_watering
+from pipeline.plan.lines import WATERING, Line, Says
+from pipeline.plan.surface_plan import SOAKS_H, WorkPlan
+from pipeline.soil.wetting import Watering
 from pipeline.units import DAY_MS, FOREVER_MS, HOUR_MS, TimeSpan
 from tests.bench.plan_mornings import Morning
 
@@ -56,13 +58,19 @@ def heard(text: str, now_ms: int, place: str = "") -> Iterator[Line]:
 
 def each_by_itself(morning: Morning) -> list[Line]:
     """Return every line of a morning as its own part says it: answers, advice and open alerts, put side by side."""
-    return [*_ground(morning), *_told(morning.surface, morning.alerts, morning.now_ms)]
+    one, seen = morning.surface, morning.seen
+    waterings = [
+        (watering, judged_watering(one, (), watering.start_ms, watering.water_mm, seen, Decided()).word)
+        for watering in dict.fromkeys(w for station in one.stations for w in station.booked)
+    ]
+    return [*_ground(morning), *_told(one, morning.alerts, morning.now_ms), *_booked_water(one, waterings)]
 
 
 def by_the_plan(morning: Morning, plan: WorkPlan) -> list[Line]:
     """Return every line of a morning as the plan has it: its own, and what a keeper takes from its texts."""
     alerts = [replace(alert, text=plan.texts.get(alert.alert_id, alert.text)) for alert in morning.alerts]
-    return [*plan.lines, *_told(plan.advice, alerts, morning.now_ms)]
+    waterings = [(watering, judgement.word) for watering, judgement in plan.waterings]
+    return [*plan.lines, *_told(plan.advice, alerts, morning.now_ms), *_booked_water(plan.advice, waterings)]
 
 
 def _told(one: SurfaceAdvice, alerts: Sequence[OpenAlert], now_ms: int) -> list[Line]:
@@ -98,6 +106,16 @@ def _facts(one: SurfaceAdvice, now_ms: int) -> Iterator[Line]:
             span = TimeSpan(job.start_ms, job.start_ms + HOUR_MS)
             yield Line(Says.BOOKED, span, about=job.kind)
             yield Line(Says.JUDGED, span, about=job.kind)
+
+
+def _booked_water(one: SurfaceAdvice, told: Sequence[tuple[Watering, str]]) -> Iterator[Line]:
+    """Waterings booked, each with the word that begins what is made of it."""
+    for watering, word in told:
+        span = TimeSpan(watering.start_ms, watering.start_ms + SOAKS_H * HOUR_MS)
+        for station in one.stations:
+            if watering in station.booked:
+                for says in (Says.BOOKED, Says.JUDGED, *((Says.GO_AHEAD,) if word == "Go," else ())):
+                    yield Line(says, span, station.station, WATERING, watering.water_mm, text=word)
 
 
 def _pass_lines(each: PassAdvice, now_ms: int) -> Iterator[Line]:

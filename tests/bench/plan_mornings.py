@@ -1,7 +1,8 @@
 """Every morning of a simulated season as its keeper meets it: advice, open alerts, play, booked work, and the truth.
 
-A season of `advice_ground` gets play on one day a week (but a lawn), passes booked some days ahead, and on every fourth
-seed no water to hand. A forecast that errs is given each morning (`advice_ahead.erring`); the alert rules walk on.
+A season of `advice_ground` gets play on one day a week (but a lawn), passes and waterings booked some days ahead, and
+on every fourth seed no water to hand. A booked watering is struck from the diary before it would be given: the ground
+never gets it. A forecast that errs is given each morning (`advice_ahead.erring`); the alert rules walk on.
 """
 
 from __future__ import annotations
@@ -30,6 +31,7 @@ MORNING_H = 6
 FIRST_DAY, LAST_DAY = 10, 44
 PLAY_EVERY_D, PLAY_H = 7, 8
 BOOKED_AHEAD_D, BOOKED_EVERY_D = 4, 5
+WATER_EVERY_D, WATER_AHEAD_D, WATER_MM, WATER_H = 3, (0, 1, 2), (4.0, 8.0, 12.0, 18.0, 25.0), (7, 20, 20)
 
 
 @dataclass(frozen=True)
@@ -49,8 +51,8 @@ class Morning:
         return self.advice.surfaces[0]
 
 
-def mornings(name: str, seed: int, work: Path) -> Iterator[Morning]:
-    """Walk through a season, morning by morning."""
+def mornings(name: str, seed: int, work: Path, *, every: int = 1) -> Iterator[Morning]:
+    """Walk through a season, morning by morning, or one in so many; which one is drawn by the seed."""
     found = kept(name, seed, default_folder())
     if seed % 4 == 3:
         found.ready["surfaces"][0]["water_to_hand"] = False
@@ -63,10 +65,20 @@ def mornings(name: str, seed: int, work: Path) -> Iterator[Morning]:
     draw = np.random.default_rng([seed, 17, *name.encode()])
     for entry in _play(run, surface, int(draw.integers(0, PLAY_EVERY_D))):
         asked.diary.add(entry)
+    water = np.random.default_rng([seed, 29, *name.encode()])
+    booked: list[DiaryEntry] = []
     for day in range(FIRST_DAY, LAST_DAY):
         now_ms = found.truth.start_ms + day * DAY_MS + MORNING_H * HOUR_MS
         if day % BOOKED_EVERY_D == 0:
             asked.diary.add(_booking(run, surface, now_ms, draw))
+        if day % WATER_EVERY_D == 0:
+            booked.append(asked.diary.add(_water(surface, now_ms, water)))
+        for entry in booked[:]:
+            if entry.at_ms < now_ms:
+                asked.diary.strike(entry.id, now_ms)
+                booked.remove(entry)
+        if (day + seed) % every:
+            continue
         asked.until(now_ms)
         _walked(runner, found.station, now_ms)
         advice = asked.at(now_ms, erring(found.truth, now_ms, np.random.default_rng([seed, day])))
@@ -85,6 +97,14 @@ def _play(run: Run, surface: str, offset: int) -> Iterator[DiaryEntry]:
     for day in range(offset, LAST_DAY + 20, PLAY_EVERY_D):
         at_ms = run.kept.truth.start_ms + day * DAY_MS + 10 * HOUR_MS
         yield DiaryEntry("fixture", surface, at_ms, {"title": "play"}, end_ms=at_ms + PLAY_H * HOUR_MS, author="keeper")
+
+
+def _water(surface: str, now_ms: int, draw: np.random.Generator) -> DiaryEntry:
+    at_ms = now_ms + int(draw.choice(WATER_AHEAD_D)) * DAY_MS + (int(draw.choice(WATER_H)) - MORNING_H) * HOUR_MS
+    body = {"water_mm": float(draw.choice(WATER_MM))}
+    return DiaryEntry(
+        "booked_watering", surface, at_ms, body, end_ms=at_ms + 2 * HOUR_MS, written_at_ms=now_ms, author="keeper"
+    )
 
 
 def _booking(run: Run, surface: str, now_ms: int, draw: np.random.Generator) -> DiaryEntry:

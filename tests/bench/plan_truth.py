@@ -4,7 +4,8 @@ Truth calls for water on a morning on which the roots, by the simulator, have us
 0.40 of cool, 0.50 of warm turf; 0.35 of a green), no half of what lacks falls by the next evening, there is water to
 hand, nothing forbids it (play too near, a square dried for it, frost), and no seed is down. It speaks when the plan has
 an evening for water within three days. A window opens on a day with six working hours truly open, after three days
-without; lawful is one that no lock, diary or fixture shuts. It speaks when the plan has the pass open on that day.
+without; lawful is one that no lock, diary or fixture shuts, nor water that is booked for that day. It speaks when the
+plan has the pass open on that day.
 """
 
 from __future__ import annotations
@@ -17,16 +18,65 @@ import numpy as np
 from pipeline.advice.conditions import CONDITIONS, Verdict
 from pipeline.advice.water import DEPLETION, READILY_AVAILABLE
 from pipeline.advice.windows import TOO_LITTLE_BEFORE_PLAY, Window
+from pipeline.alerts.water import THATCH_HOLDING
 from pipeline.diary.facts import Intent
 from pipeline.plan.lines import Says
 from pipeline.plan.surface_plan import WorkPlan
 from pipeline.units import DAY_MS, HOUR_MS
+from tests.bench.advice_alerts import GROWING, WARM_GROWING, holding
 from tests.bench.advice_truth import NOT_ASKED
-from tests.bench.plan_mornings import Morning
+from tests.bench.plan_mornings import MORNING_H, Morning
 
 SHUT_D, OPEN_H = 3, 6
 WITHIN_MS = 3 * DAY_MS
 FORBIDS = ("dried for play", "play is too near", "frost is likely", "restricted", "days to draw the roots")
+
+
+@dataclass
+class Held:
+    """Spells in which thatch truly held water, where a probe reads it and where none does: how many, how many told."""
+
+    read: int = 0
+    read_told: int = 0
+    unread: int = 0
+    unread_told: int = 0
+
+    def __add__(self, other: Held) -> Held:
+        return Held(*(getattr(self, n) + getattr(other, n) for n in self.__dataclass_fields__))
+
+    def line(self) -> str:
+        """Both shares in words."""
+        read, unread = (
+            _share(n - told, n) for n, told in ((self.read, self.read_told), (self.unread, self.unread_told))
+        )
+        return (
+            f"thatch that truly holds water: of {self.read} spells where a probe reads it never told {read}, "
+            f"of {self.unread} where none does {unread}"
+        )
+
+
+def held(season: Sequence[Morning]) -> Held:
+    """Count the spells of a season that have one of its mornings in them, six hours or more from their begin.
+
+    One is told when on a morning of it, or within half a day after, the alert is open or the caution to feel is given.
+    """
+    found, run = Held(), season[0].run
+    truth = run.kept.truth
+    months = WARM_GROWING if run.kept.facts.grass == "warm" else GROWING
+    true = holding(truth) & np.isin(run.months(), list(months))
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], true.astype(np.int8), [0]])))
+    hours = {24 * one.day + MORNING_H: one for one in season}
+    for begin, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+        if begin == 0 or not any(begin + 6 <= hour < end for hour in hours):
+            continue
+        told = int(any(_holds_told(one) for hour, one in hours.items() if begin <= hour < end + 12))
+        found += Held(0, 0, 1, told) if run.kept.facts.thatch_by_eye else Held(1, told)
+    return found
+
+
+def _holds_told(morning: Morning) -> bool:
+    alert = any(one.rule == THATCH_HOLDING.name for one in morning.alerts)
+    return alert or any(caution.what == "thatch_may_hold" for caution in morning.surface.cautions)
 
 
 @dataclass
@@ -64,6 +114,9 @@ def spoken(morning: Morning, plan: WorkPlan) -> Spoken:
         found.calls = 1
         ends_ms = morning.now_ms + WITHIN_MS
         found.told = int(any(li.says is Says.WATER and li.span.start_ms < ends_ms for li in plan.lines))
+    today_ms = morning.now_ms + 16 * HOUR_MS
+    if any(w.start_ms < today_ms for station in morning.surface.stations for w in station.booked):
+        return found  # it is counted on, and never given
     for intent in morning.run.intents():
         one = next((p for p in morning.surface.passes if p.outlook.intent.kind == intent.kind), None)
         if one is None or not _truly_opens(morning, intent):

@@ -74,7 +74,8 @@ def flat_truth(**series: float | np.ndarray) -> Truth:
     """Ten days of a ground fit for work, and a year of mild weather."""
     hours, whole = 240, 24 * 400
     usual = {
-        "thatch_wetness": 0.5, "root_zone_wetness": 0.7, "thatch_air": 0.3, "canopy_mm": 0.0, "soil_degc": 15.0,
+        "thatch_wetness": 0.5, "root_zone_wetness": 0.7, "thatch_air": 0.3, "canopy_mm": 0.0, "demand_mm": 0.1,
+        "uptake_mm": 0.1, "soil_degc": 15.0,
         "top_degc": 15.0, "cut_degc": 15.0, "surface_degc": 12.0, "air_degc": 18.0, "dew_degc": 5.0, "rain_mm": 0.0,
         "watering_mm": 0.0, "reference_et_mm": 0.1,
     }  # fmt: skip

@@ -9,7 +9,8 @@ from dataclasses import replace
 
 import pytest
 
-from pipeline.plan.booked_water import judged_watering
+from pipeline.plan.booked_water import Decided, judged_watering
+from pipeline.plan.contradictions import contradictions
 from pipeline.plan.deep_water import dose_on
 from pipeline.plan.digest import plan_news
 from pipeline.plan.surface_plan import plan_of
@@ -23,7 +24,7 @@ WANTED_MM = dose_on(DRY, DRY.stations[0], SEEN, FRIDAY_MS).mm
 
 
 def judged(mm: float, at_ms: int = FRIDAY_MS, on=DRY, stations=()):
-    return judged_watering(on, stations, at_ms, mm, SEEN)
+    return judged_watering(on, stations, at_ms, mm, SEEN, Decided())
 
 
 @pytest.mark.parametrize(
@@ -74,10 +75,53 @@ def test_water_that_other_bookings_give_is_not_wanted_again():
     assert (found.verdict, found.clause) == ("wait", "other bookings give 40 mm by then, and no more is wanted.")
     half = on(booked(thursday_ms, WANTED_MM / 2))
     assert [judged(mm, on=half).verdict for mm in (WANTED_MM / 2, 2 * WANTED_MM)] == ["go", "in_doubt"]
-    anew = judged_watering(on(booked(FRIDAY_MS, 25.0)), (), FRIDAY_MS, WANTED_MM, SEEN, stands_as=(FRIDAY_MS, 25.0))
+    anew = judged_watering(
+        on(booked(FRIDAY_MS, 25.0)), (), FRIDAY_MS, WANTED_MM, SEEN, Decided(), stands_as=(FRIDAY_MS, 25.0)
+    )
     assert anew.verdict == "go"
     (told,) = plan_of(both, SEEN).advice.stations
     assert told.water.mm > 0.0 and "mm is booked for Thu 20:00; both may be too much." in told.water.line
+    (told,) = plan_of(on(booked(EVENING_MS, 20.0)), SEEN).advice.stations
+    assert "20 mm is booked for today 20:00: count it in." in told.water.line
+
+
+def with_bookings(one, *waterings: tuple[int, float]):
+    """A green with its station as it is, and waterings of two hours booked for it."""
+    return surface(replace(one, booked=tuple(Watering(at_ms, at_ms + 2 * HOUR_MS, mm) for at_ms, mm in waterings)))
+
+
+@pytest.mark.parametrize(
+    ("on", "verdicts", "said"),
+    [
+        # thatch that holds drains by Friday morning: on Thursday none, on Friday evening it goes
+        (with_bookings(station(1.1, 0.4), (FRIDAY_MS - DAY_MS, 20.0), (FRIDAY_MS, 25.0)), ["wait", "go"],
+         "none is wanted then: the thatch is wet over dry roots"),
+        # what the plan gives tonight is not wanted again tomorrow; all but what the thatch drinks and roots use by then
+        (with_bookings(station(0.6, 0.5), (EVENING_MS + DAY_MS, 20.0)), ["wait"],
+         "mm go on before it by this plan, and no more is wanted."),
+        # of two for tonight each is judged beside the other: both together are too much
+        (with_bookings(station(0.6, 0.4), (EVENING_MS, 25.0), (EVENING_MS + HOUR_MS, 25.0)), ["in_doubt", "in_doubt"],
+         "are wanted then, and more drains away."),
+    ],
+)  # fmt: skip
+def test_bookings_agree_with_the_plan_s_own_water(on, verdicts, said):
+    """Booked water waits while the plan keeps water off, and counts what the plan gives; no pair is held."""
+    plan = plan_of(on, SEEN)
+    assert [judgement.verdict for _, judgement in plan.waterings] == verdicts
+    assert said in plan.waterings[0][1].clause
+    assert contradictions(plan.lines) == ()
+    alone = judged_watering(plan.advice, (), plan.waterings[0][0].start_ms, 20.0, SEEN, Decided())
+    assert alone.verdict != "wait" or verdicts[0] == "in_doubt"
+
+
+def test_booked_water_waits_while_the_ground_does_not_bear():
+    """Booked for eleven this morning on ground that marks until this afternoon: not before."""
+    plan = plan_of(with_bookings(station(0.6, 0.4), (SEEN.now_ms + 4 * HOUR_MS, 20.0)), replace(SEEN, wettest=1.2))
+    ((_, judgement),) = plan.waterings
+    assert (judgement.verdict, judgement.clause) == (
+        "wait", "the ground is wetter than drained, boots and wheels would mark."
+    )  # fmt: skip
+    assert contradictions(plan.lines) == ()
 
 
 def test_plan_tells_a_booked_watering_once_of_all_its_stations():
@@ -87,7 +131,7 @@ def test_plan_tells_a_booked_watering_once_of_all_its_stations():
     plan = plan_of(replace(DRY, stations=(one, other)), SEEN)
     assert [watering for watering, _ in plan.waterings] == [near]
     (news,) = [n for n in plan_news(plan, SEEN.now_ms, datetime.UTC) if n.subject.startswith("booked/green/water/")]
-    assert f"Green: water of {WANTED_MM:g} mm is booked for" in news.text and news.state == "go"
+    assert f"Green: water of {WANTED_MM:g} mm is booked for" in news.text and news.state == "in_doubt"
     less = replace(near, water_mm=2.5)
     both = plan_of(replace(DRY, stations=(replace(one, booked=(near,)), replace(other, booked=(less,)))), SEEN)
     told = [n for n in plan_news(both, SEEN.now_ms, datetime.UTC) if n.subject.startswith("booked/green/water/")]

@@ -5,10 +5,12 @@ Expected: the rules of the trade, common practice, no source.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from pipeline.plan.contradictions import CONTRADICTIONS, contradictions
-from pipeline.plan.lines import Line, Says
+from pipeline.plan.lines import WATERING, Line, Says
 from pipeline.units import HOUR_MS, TimeSpan
 
 
@@ -18,6 +20,13 @@ def line(says: Says, start_h: float = 0.0, end_h: float = 24.0, **more: object) 
 
 
 SPIKE, SHUT, OPEN = Says.SPIKE, Says.PASS_SHUT, Says.PASS_OPEN
+
+
+def night(says: Says, mm: float, start_h: float = 14.0, about: str = WATERING) -> Line:
+    """Water of one station and the night that begins at an hour, booked unless it is told by the plan."""
+    return line(says, start_h, start_h + 12.0, about=about, mm=mm, place="north")
+
+
 # Two lines or more that do not go together, and the same parted.
 PAIRS = {
     "keep water off / deep water": (
@@ -57,6 +66,16 @@ PAIRS = {
         [line(SHUT, about="slitting"), line(Says.BOOKED, 8, 9, about="slitting"),
          line(Says.JUDGED, 8, 9, about="slitting")],
     ),
+    "go as booked / shut, no water": (
+        [line(Says.NO_WATER), night(Says.GO_AHEAD, 8.0)],
+        [line(Says.NO_WATER), night(Says.GO_AHEAD, 8.0, 24.0), line(Says.KEEP_OFF, place="south"),
+         line(SHUT, about="slitting"), line(Says.GO_AHEAD, 8, 9, about="verticutting")],
+    ),
+    "water / more of it booked": (
+        [night(Says.WATER, 16.0, about=""), night(Says.GO_AHEAD, 11.0), night(Says.GO_AHEAD, 11.0, 15.0)],
+        [night(Says.WATER, 16.0, about=""), night(Says.GO_AHEAD, 21.0), night(Says.GO_AHEAD, 21.0),
+         night(Says.GO_AHEAD, 20.0, 38.0)],
+    ),
     "too late / go shallower": (
         [line(SHUT, about="scarifying"), line(Says.TOO_LATE, about="scarifying"), line(Says.SHALLOWER)],
         [line(SHUT, about="scarifying"), line(OPEN, about="verticutting"), line(Says.TOO_LATE, about="scarifying"),
@@ -80,6 +99,15 @@ def test_a_pair_is_seen_and_nothing_else(name: str) -> None:
     together, apart = PAIRS[name]
     assert contradictions(together) == (name,)
     assert contradictions(apart) == ()
+
+
+@pytest.mark.parametrize("shuts", [Says.NO_WATER, Says.LACKS_WATER, Says.KEEP_OFF])
+def test_booked_water_is_shut_by_whatever_keeps_water_or_feet_off(shuts: Says) -> None:
+    """Told to go, or with no word of it, it is found; a word of another station's booking is none of it."""
+    (told, booked), judged = (night(s, 8.0) for s in (Says.GO_AHEAD, Says.BOOKED)), night(Says.JUDGED, 8.0)
+    assert contradictions([line(shuts), told]) == ("go as booked / shut, no water",)
+    assert contradictions([line(shuts), booked, replace(judged, place="south")]) == ("shut / booked without a word",)
+    assert contradictions([line(shuts), booked, judged]) == ()
 
 
 def test_a_shallower_cut_is_no_word_about_a_dressing() -> None:

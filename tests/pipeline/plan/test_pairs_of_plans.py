@@ -13,14 +13,15 @@ import numpy as np
 import pytest
 
 from pipeline.advice.healing import LastGoodDate
-from pipeline.advice.report import PassAdvice, too_late_once, window_words
+from pipeline.advice.report import PassAdvice, SurfaceAdvice, too_late_once, window_words
 from pipeline.diary.facts import DatedPass
 from pipeline.plan.contradictions import CONTRADICTIONS, contradictions
 from pipeline.plan.lines import Says
 from pipeline.plan.surface_plan import WorkPlan, plan_of
+from pipeline.soil.wetting import Watering
 from pipeline.units import DAY_MS, HOUR_MS, TimeSpan
 from tests.pipeline.advice.window_series import GROUND, NOW_MS, good_hours, look, series
-from tests.pipeline.plan.test_surface_plan import LONDON, SEEN, passes, station, surface
+from tests.pipeline.plan.test_surface_plan import EVENING_MS, LONDON, SEEN, passes, station, surface
 
 PLAY = datetime.date(2026, 6, 6)
 BOOKED = DatedPass("scarifying", "standard", NOW_MS + DAY_MS, NOW_MS + DAY_MS + 4 * HOUR_MS)
@@ -53,6 +54,11 @@ def healing(**late: bool) -> tuple[PassAdvice, ...]:
     return too_late_once(found)
 
 
+def with_booked(root: float, mm: float) -> SurfaceAdvice:
+    """A green with a watering booked for tonight."""
+    return surface(replace(station(root=root), booked=(Watering(EVENING_MS, EVENING_MS + HOUR_MS, mm),)))
+
+
 PLANS: dict[str, Callable[[], WorkPlan]] = {
     "thirsty": lambda: plan_of(surface(station(root=0.4)), SEEN),
     "drier": lambda: plan_of(surface(station(root=0.55)), SEEN),
@@ -69,6 +75,8 @@ PLANS: dict[str, Callable[[], WorkPlan]] = {
     "booked": lambda: plan_of(surface(station(root=0.95), *passes("scarifying"), booked=(BOOKED,)), SEEN),
     "shallower": lambda: plan_of(surface(station(root=0.95), *healing(scarifying=True, verticutting=False)), SEEN),
     "all late": lambda: plan_of(surface(station(root=0.95), *healing(scarifying=True, verticutting=True)), SEEN),
+    "as booked": lambda: plan_of(with_booked(0.4, 31.0), SEEN),
+    "in vain": lambda: plan_of(with_booked(0.95, 31.0), SEEN),
     "in time": lambda: plan_of(surface(station(root=0.95), *healing(scarifying=False)), SEEN),
 }
 # By pair: what the one plan says, that plan, and the other, all of which is said.
@@ -82,6 +90,8 @@ TOLD = {
     "open / shut": (Says.PASS_OPEN, "open", "shut"),
     "reached the roots / stopped short": (Says.ARRIVED, "arrived", "stopped"),
     "shut / booked without a word": (Says.BOOKED, "booked", "shut"),
+    "go as booked / shut, no water": (Says.GO_AHEAD, "as booked", "moist"),
+    "water / more of it booked": (Says.GO_AHEAD, "as booked", "drier"),
     "too late / go shallower": (Says.SHALLOWER, "shallower", "all late"),
     "do it by / too late": (Says.DO_BY, "in time", "all late"),
 }

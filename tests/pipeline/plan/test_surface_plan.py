@@ -17,7 +17,7 @@ from pipeline.advice.report import PassAdvice, StationAdvice, SurfaceAdvice, win
 from pipeline.advice.water import Evening, Turf, WaterLimits, tonight
 from pipeline.alerts.model import RuleName
 from pipeline.alerts.runner import OpenAlert
-from pipeline.diary.facts import DatedPass, Override, Play
+from pipeline.diary.facts import Buried, DatedPass, Override, Play
 from pipeline.forecast.wetness import WetnessForecast
 from pipeline.plan.contradictions import contradictions
 from pipeline.plan.digest import plan_news
@@ -85,7 +85,7 @@ def test_wet_thatch_over_dry_roots_is_one_course_in_order() -> None:
         "Sat 8:00 on",
         "Take a core where thatch meets soil before the next deep pass",
     ]
-    assert spans(plan, Says.NO_WATER) == [TimeSpan(NOW_MS, EVENING_MS + 2 * DAY_MS)]
+    assert spans(plan, Says.NO_WATER) == [TimeSpan(NOW_MS, EVENING_MS + 2 * DAY_MS - 4 * HOUR_MS)]
     assert spans(plan, Says.WATER)[0].start_ms == EVENING_MS + 2 * DAY_MS
     assert contradictions(plan.lines) == ()
     assert plan.advice.stations[0].water.mm == 0.0
@@ -212,10 +212,14 @@ def test_booked_work_is_judged_with_what_to_lift(verdict: str) -> None:
     """A booking of tomorrow morning is judged by its window: open, or shut with its reason."""
     changed: Mapping[str, Any] = {} if verdict == "go" else {"root_zone_wetness": series(2.0)}
     job = DatedPass("scarifying", "standard", NOW_MS + DAY_MS, NOW_MS + DAY_MS + 4 * HOUR_MS)
-    plan = plan_of(surface(station(), *passes("scarifying", **changed), booked=(job,)), SEEN)
-    ((told, judgement, _),) = plan.booked
+    ground = replace(GROUND, buried=(Buried("t1", 0.020),))
+    found = look(hours=good_hours(**changed), ground=ground)
+    plan = plan_of(surface(station(), PassAdvice(found, window_words(found, LONDON)), booked=(job,)), SEEN)
+    ((told, judgement, lift),) = plan.booked
     assert (told, judgement.verdict) == (job, verdict)
+    assert bool(lift) == (verdict == "go")  # nobody lifts a probe for what must not be made
     assert len(spans(plan, Says.JUDGED)) == 1 and contradictions(plan.lines) == ()
+    assert len(spans(plan, Says.GO_AHEAD)) == (verdict == "go")
 
 
 @pytest.mark.parametrize(
