@@ -101,14 +101,8 @@ def _open_postgres(
 ) -> PostgresDatabase:
     """Open the database of a site, made there if asked for, and with `hold` held for this process."""
     opened: PostgresDatabase = _postgres().PostgresDatabase(
-        dsn_of(config), config.site.name, make=make, migrates=hold, spare_sessions=spare_sessions
+        dsn_of(config), config.site.name, make=make, hold=hold, migrates=False, spare_sessions=spare_sessions
     )
-    if hold:
-        try:
-            opened.hold_site()
-        except BaseException:
-            opened.close()
-            raise
     return opened
 
 

@@ -176,8 +176,11 @@ class PostgresDatabase:
         Whose tables are meant.
     make : bool
         Whether they are made when there are none.
+    hold : bool
+        Whether the site is to be held for this process, see `hold_site`; the tables are brought to the last step then,
+        and not under a process that holds it.
     migrates : bool
-        Whether they are brought to the last step. Who comes beside another process leaves that to it.
+        Whether they are brought to the last step without that. Who comes beside another process leaves that to it.
     spare_sessions : int
         Reading sessions that stay open; more are opened when needed and closed after.
 
@@ -200,7 +203,14 @@ class PostgresDatabase:
     """
 
     def __init__(
-        self, dsn: str, site: str, *, make: bool = True, migrates: bool = True, spare_sessions: int = 8
+        self,
+        dsn: str,
+        site: str,
+        *,
+        make: bool = True,
+        hold: bool = False,
+        migrates: bool = True,
+        spare_sessions: int = 8,
     ) -> None:
         self.damage = ""
         self.unreadable: dict[str, str] = {}
@@ -226,8 +236,10 @@ class PostgresDatabase:
                 _refuse_old(self._writer.session, self.place)
                 self._end_stopped()
                 self._find_schema(make=make)
-                if migrates:
-                    migrate(self._writer, self.place, self._tables)
+                if hold:
+                    self.hold_site()
+                elif migrates:
+                    self.bring_tables()
                 else:
                     refuse_older(self._writer, self.place, self._tables)
                 self._end_when_idle("idle_in_transaction_session_timeout")
@@ -240,11 +252,16 @@ class PostgresDatabase:
         """Return host, database and schema."""
         return _place(self._dsn, self.schema)
 
+    def bring_tables(self) -> None:
+        """Bring the tables to the last step, made where there are none."""
+        migrate(self._writer, self.place, self._tables)
+
     def hold_site(self) -> None:
         """Hold the site for this process, on the connection that writes, until it is closed or taken by another.
 
-        From then on nothing is written by a connection that does not hold it, and nothing at all once another process
-        has had the site: what this one knows of it is old then.
+        Its tables are brought to the last step: a process of another version that holds it is not to find others than
+        it has opened. From then on nothing is written by a connection that does not hold it, and nothing at all once
+        another process has had the site: what this one knows of it is old then.
 
         Raises
         ------
@@ -254,6 +271,7 @@ class PostgresDatabase:
         """
         with self._lock, self._translated():
             self._take_lock()
+            self.bring_tables()
             self._generation = self._count_up()
             self._held = True
         threading.Thread(target=self._beat, name="hold", daemon=True).start()

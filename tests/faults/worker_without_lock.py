@@ -14,6 +14,7 @@ from pipeline.store.postgres import PostgresDatabase
 
 def hold_nothing(self: PostgresDatabase) -> None:
     """Leave the site to whoever else writes in it."""
+    self.bring_tables()
 
 
 def keep(self: SiteWorker) -> None:

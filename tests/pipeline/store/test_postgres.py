@@ -118,6 +118,21 @@ def test_who_comes_beside_another_leaves_older_tables_as_they_are(postgres, site
     PostgresDatabase(postgres.dsn, site, make=False, migrates=False).close()
 
 
+def test_tables_of_a_site_that_another_version_holds_are_left_as_they_are(postgres, site, monkeypatch):
+    """A later version is refused the site, and its tables have the steps that the holder knows; once it has the site
+    they are brought on."""
+    with monkeypatch.context() as older:
+        older.setattr(schema.migrate, "__defaults__", (MIGRATIONS[:-1],))
+        holder = PostgresDatabase(postgres.dsn, site, hold=True)
+    with closing(holder):
+        with pytest.raises(StoreTaken):
+            PostgresDatabase(postgres.dsn, site, hold=True)
+        with holder.reading() as connection:
+            assert schema.version_of(connection) == MIGRATIONS[-1].number - 1
+    with closing(PostgresDatabase(postgres.dsn, site, hold=True)) as database, database.reading() as connection:
+        assert schema.version_of(connection) == MIGRATIONS[-1].number
+
+
 def test_words_of_others_on_the_channel_of_news_are_left_out(postgres, site, ask):
     """Whoever may connect may notify: what has not three words is no news of ours."""
     with closing(NewsSession(postgres.dsn)) as mine, closing(NewsSession(postgres.dsn)) as other:
