@@ -183,7 +183,7 @@ def get_judgement(
     named = {"pass": kind, "variant": variant, "depth_mm": depth_mm, "state": "booked"}
     body = {key: value for key, value in named.items() if value is not None}
     entry = DiaryEntry("pass", surface.name, ms(at), body, written_at_ms=now_ms)
-    faults = check(pipeline.config, pipeline.diary, entry, now_ms)
+    faults = check(pipeline.config, pipeline.diary, pipeline.photographs, entry, now_ms)
     if faults:
         raise Problem(422, "Such a pass cannot be booked", "; ".join(faults), faults=faults)
     return _judgement_out(pipeline, entry, now_ms)

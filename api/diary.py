@@ -285,7 +285,7 @@ def _written_out(pipeline: Pipeline, written: DiaryEntry) -> schema.DiaryWritten
 
 def _refuse_faulty(pipeline: Pipeline, entry: DiaryEntry, faults: list[str], *, instead_of: int = 0) -> None:
     now_ms = pipeline.clock.now_ms()
-    found = check(pipeline.config, pipeline.diary, entry, now_ms, instead_of=instead_of)
+    found = check(pipeline.config, pipeline.diary, pipeline.photographs, entry, now_ms, instead_of=instead_of)
     faults += [fault for fault in found if fault not in faults]
     if faults:
         raise Problem(422, "The entry cannot be written", "; ".join(faults), faults=faults)

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Sequence
-from dataclasses import replace
 
 from pipeline.advice.locks import (
     fault_of_beginning,
@@ -26,7 +25,7 @@ from pipeline.site.fields import nearest
 from pipeline.site.ground import Surface
 from pipeline.site.settings import SiteConfig
 from pipeline.store.diary import Diary
-from pipeline.store.photos import photos_of
+from pipeline.store.photos import Photographs
 from pipeline.units import EVER_MS
 
 SLACK_MS = 3_600_000  # a phone's clock may be fast
@@ -70,7 +69,9 @@ def moment_of(value: str | None, key: str, faults: list[str]) -> int | None:
     return at_ms
 
 
-def check(config: SiteConfig, diary: Diary, entry: DiaryEntry, now_ms: int, *, instead_of: int = 0) -> list[str]:
+def check(
+    config: SiteConfig, diary: Diary, photographs: Photographs, entry: DiaryEntry, now_ms: int, *, instead_of: int = 0
+) -> list[str]:
     """Everything that is wrong with an entry, its form and its sense, as `key: found, expected`.
 
     The entry that it is written in place of, 0 for none, is no other that it could contradict.
@@ -85,7 +86,7 @@ def check(config: SiteConfig, diary: Diary, entry: DiaryEntry, now_ms: int, *, i
         meant = diary.entry(number)
         if meant is None or meant.kind != "pass":
             faults.append(f"entry: found {number}, expected the number of a pass in the diary")
-    faults += _photo_faults(config, entry) + _follows_faults(diary, entry, instead_of)
+    faults += _photo_faults(photographs, entry) + _follows_faults(diary, entry, instead_of)
     if surface is not None and not faults:
         faults += _in_the_way(surface, diary, entry)
     return list(dict.fromkeys(faults))
@@ -130,11 +131,11 @@ def _body_faults(config: SiteConfig, surface: Surface | None, entry: DiaryEntry)
     return faults
 
 
-def _photo_faults(config: SiteConfig, entry: DiaryEntry) -> list[str]:
+def _photo_faults(photographs: Photographs, entry: DiaryEntry) -> list[str]:
     found = entry.body.get("photos")
     named = found if isinstance(found, list | tuple) else []
     likely = [one for one in named if isinstance(one, str) and is_photo(one)]  # others may be no name of a file at all
-    kept = photos_of(config.data.dir, replace(entry, body={"photos": likely}))
+    kept = photographs.kept(likely)
     lacking = [one for one in named if one not in kept]
     return [f"photos: found {str(one)[:40]!r}, expected the name of a photograph that is kept here" for one in lacking]
 

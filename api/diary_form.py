@@ -261,7 +261,7 @@ def _with_those_of_the_diary(
         named = {**named, "end": "until"}
     fields = {"at", "author", form.end, *(one.key for one in form.fields)}
     around = replace(entry, body={**entry.body, "around": True}) if entry.kind == "pass" else entry
-    for fault in check(pipeline.config, pipeline.diary, around, now_ms, instead_of=instead_of):
+    for fault in check(pipeline.config, pipeline.diary, pipeline.photographs, around, now_ms, instead_of=instead_of):
         key, _, said = fault.partition(": ")
         at = named.get(key, key)
         if at in fields:

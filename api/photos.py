@@ -11,11 +11,10 @@ import threading
 import warnings
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import BinaryIO
 
 from fastapi import APIRouter, Request
-from fastapi.responses import FileResponse
+from fastapi.responses import Response
 from PIL import ExifTags, Image, ImageOps, UnidentifiedImageError
 from starlette.datastructures import UploadFile
 
@@ -23,9 +22,9 @@ from api import words
 from api.data import pipeline_of
 from api.problems import Problem
 from pipeline.diary.entry import MOST_PHOTOS, DiaryEntry, is_photo
-from pipeline.errors import StoreFull
+from pipeline.errors import StoreFault
 from pipeline.service import Pipeline
-from pipeline.store.photos import keep_file, photo_file, photos_of
+from pipeline.store.photos import Photographs, photos_named
 from pipeline.texts import say
 
 PHOTOGRAPHED = ("core", "note", "sight")  # kinds of entry that take photographs
@@ -55,25 +54,29 @@ class ShownPhoto:
 
 
 @router.get("/photos/{name}")
-def photo(request: Request, name: str) -> FileResponse:
-    file = photo_file(pipeline_of(request).config.data.dir, name)
-    if not is_photo(name) or not file.is_file():
+def photo(request: Request, name: str) -> Response:
+    content = pipeline_of(request).photographs.content(name) if is_photo(name) else None
+    if content is None:
         raise Problem(404, "No such photograph", f"found {name[:100]!r}, expected one that an entry of the diary names")
     headers = {"Cache-Control": f"private, max-age={A_YEAR_S}, immutable"}  # its name is what is in it
-    return FileResponse(file, media_type="image/jpeg", headers=headers)
+    return Response(content, media_type="image/jpeg", headers=headers)
 
 
 def shown_photos(pipeline: Pipeline, entries: Sequence[DiaryEntry], most: int) -> list[ShownPhoto]:
     """Return the photographs of entries, the newest first, each with its entry in words."""
-    data, now_ms = pipeline.config.data.dir, pipeline.clock.now_ms()
-    named = [(name, entry) for entry in reversed(entries) for name in photos_of(data, entry)]
+    now_ms = pipeline.clock.now_ms()
+    named = [(name, entry) for entry in reversed(entries) for name in photos_named(entry)]
+    kept = pipeline.photographs.kept({name for name, _ in named})
+    shown = [(name, entry) for name, entry in named if name in kept][:most]
     return [
         ShownPhoto(f"/photos/{name}", words.tied(words.entry_line(pipeline.config, entry, now_ms)))
-        for name, entry in named[:most]
+        for name, entry in shown
     ]
 
 
-def keep_photos(data: Path, sent: Iterable[UploadFile], *, with_place: bool) -> tuple[list[str], list[str]]:
+def keep_photos(
+    photographs: Photographs, sent: Iterable[UploadFile], *, with_place: bool
+) -> tuple[list[str], list[str]]:
     """Keep what was sent with an entry; return the names, and what was not kept and why, in words.
 
     An entry is worth more than its picture: it is written whatever becomes of that.
@@ -83,7 +86,7 @@ def keep_photos(data: Path, sent: Iterable[UploadFile], *, with_place: bool) -> 
         try:
             if number > MOST_PHOTOS:
                 raise PhotoRefused(say("an entry takes at most {n}", n=MOST_PHOTOS))
-            name = keep_photo(data, one.file, with_place=with_place)
+            name = keep_photo(photographs, one.file, with_place=with_place)
             names += [] if name in names else [name]
         except PhotoRefused as fault:
             told.append(
@@ -92,13 +95,13 @@ def keep_photos(data: Path, sent: Iterable[UploadFile], *, with_place: bool) -> 
     return names, told
 
 
-def keep_photo(data: Path, sent: BinaryIO, *, with_place: bool = False) -> str:
+def keep_photo(photographs: Photographs, sent: BinaryIO, *, with_place: bool = False) -> str:
     """Keep one photograph and return its name; once it is returned, it is on the disk.
 
     Parameters
     ----------
-    data : Path
-        The data folder.
+    photographs : Photographs
+        Those of the site.
     sent : file
         As somebody sent it.
     with_place : bool
@@ -111,8 +114,8 @@ def keep_photo(data: Path, sent: BinaryIO, *, with_place: bool = False) -> str:
     with _one_at_a_time:
         made = _made_anew(sent, with_place=with_place)
     try:
-        return keep_file(data, made)
-    except (OSError, StoreFull) as err:
+        return photographs.keep(made)
+    except StoreFault as err:
         raise PhotoRefused(say("the disk does not take it ({reason})", reason=str(err))) from err
 
 

@@ -133,7 +133,7 @@ class Pipeline:
             self._lock_file.close()
             raise
         self.journal, self.store, self.diary = self._stores.journal, self._stores.store, self._stores.diary
-        self.people = self._stores.people
+        self.people, self.photographs = self._stores.people, self._stores.photographs
         self._parts: list[Part] = []
         self._ended = threading.Event()
         self.crash = ""

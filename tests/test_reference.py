@@ -508,7 +508,7 @@ def test_printed_entry_is_accepted(built: Pipeline) -> None:
     at_ms = moment_of(told.at, "at", [])
     assert at_ms is not None
     entry = DiaryEntry(told.kind, told.surface, at_ms, told.body, told.station, author=told.author)
-    assert check(built.config, built.diary, entry, at_ms) == [] and entry_questions(entry) == []
+    assert check(built.config, built.diary, built.photographs, entry, at_ms) == [] and entry_questions(entry) == []
 
 
 def test_every_metric_is_there() -> None:

@@ -240,7 +240,9 @@ def _facts(request: Request, surface: Surface, before: DiaryEntry | None, asked:
     entry, faults = _entry(pipeline, surface, form)
     entry = replace(entry, station=_station(before, surface))
     is_water = form["what"] == WATER
-    faults += [f for f in check(pipeline.config, pipeline.diary, entry, now_ms) if f not in faults]
+    faults += [
+        f for f in check(pipeline.config, pipeline.diary, pipeline.photographs, entry, now_ms) if f not in faults
+    ]
     many = len(pipeline.config.surfaces) > MOST_LINKS
     return {
         "page": "work",

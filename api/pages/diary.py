@@ -195,7 +195,7 @@ def _with_photos(
     """An entry with its photographs, and which were not kept; one that was sent before has those of the first time."""
     before = pipeline.diary.sent_as(entry.sent_as)
     if before is None:
-        names, told = keep_photos(pipeline.config.data.dir, files, with_place=with_place)
+        names, told = keep_photos(pipeline.photographs, files, with_place=with_place)
     else:
         kept = before.body.get("photos")
         names, told = list(kept) if isinstance(kept, list) else [], []

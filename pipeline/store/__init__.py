@@ -17,7 +17,8 @@ the first in each kind of database.
 - `opening`: Opens the stores that the settings name, takes the data folder for one process, and feeds a server store.
 - `packed`: The forms in which rows lie on the disk: readings of a run, observations of a channel's day. Pure.
 - `people`: People and what lets them in, by digests alone; and the audit log of what was changed.
-- `photos`: The photographs of the diary as files of the data folder, each named by the digest of what is in it.
+- `photos`: The photographs of the diary, each named by the digest of what is in it: files of a folder, or rows in
+  PostgreSQL.
 - `postgres`: The one door to PostgreSQL: a site's tables in a schema of their own, transactions, the lock of the site.
 - `readings`: The readings in safe keeping: each is stored once, in the run it came in, and counted into its outbox's
   receipt.

@@ -27,6 +27,7 @@ from pipeline.store.database import Database
 from pipeline.store.diary import Diary
 from pipeline.store.journal import Journal, WaitingRun
 from pipeline.store.people import People
+from pipeline.store.photos import DatabasePhotographs, FolderPhotographs, Photographs
 from pipeline.store.readings import Channels
 from pipeline.store.redating import RedatedSpan
 from pipeline.store.series import SqlStore
@@ -55,6 +56,7 @@ class Stores:
     store: Store
     diary: Diary
     people: People
+    photographs: Photographs
     server: InfluxStore | None = None
 
     def close(self) -> None:
@@ -89,11 +91,11 @@ def open_stores(config: SiteConfig, *, spare_sessions: int = SPARE_SESSIONS, hol
     channels = Channels()
     feeding = config.store.kind == "influx"
     journal = Journal(database, feeding=feeding, channels=channels)
-    diary, people = Diary(database), People(database, config.site.name)
+    diary, people, photographs = Diary(database), People(database, config.site.name), _photographs(config, database)
     if not feeding:
-        return Stores(database, journal, SqlStore(database, channels=channels), diary, people)
+        return Stores(database, journal, SqlStore(database, channels=channels), diary, people, photographs)
     server = open_server_store(config, redated=journal.redated)
-    return Stores(database, journal, server, diary, people, server)
+    return Stores(database, journal, server, diary, people, photographs, server)
 
 
 def _open_postgres(
@@ -104,6 +106,11 @@ def _open_postgres(
         dsn_of(config), config.site.name, make=make, hold=hold, migrates=False, spare_sessions=spare_sessions
     )
     return opened
+
+
+def _photographs(config: SiteConfig, database: SqlDatabase) -> Photographs:
+    in_file = config.store.kind != "postgresql"
+    return FolderPhotographs(config.data.dir) if in_file else DatabasePhotographs(database)
 
 
 def _postgres() -> ModuleType:
@@ -222,7 +229,8 @@ def open_for_reading(config: SiteConfig) -> Iterator[Stores]:
         store: Store = SqlStore(journal.database) if server is None else server
         try:
             people = People(journal.database, config.site.name)
-            yield Stores(journal.database, journal, store, Diary(journal.database), people, server)
+            photographs = _photographs(config, journal.database)
+            yield Stores(journal.database, journal, store, Diary(journal.database), people, photographs, server)
         finally:
             if server is not None:
                 server.close()

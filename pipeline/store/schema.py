@@ -270,6 +270,11 @@ def _confirm_entries(tx: Connection) -> None:
 
 ENTRIES_CONFIRMED = (_confirm_entries,)
 
+PHOTOGRAPHS = (
+    # Photographs of the diary where its database is reached from several machines; beside a file they are files too.
+    "CREATE TABLE photo (name TEXT PRIMARY KEY, size INTEGER NOT NULL, content BLOB NOT NULL)",
+)
+
 MIGRATIONS = (
     Migration(1, "readings in custody", CUSTODY),
     Migration(2, "observations and findings", SERIES),
@@ -287,6 +292,7 @@ MIGRATIONS = (
     Migration(14, "versions as JSON", VERSIONS_SPELT),
     Migration(15, "what entries of the diary were written in place of", DIARY_BEFORE),
     Migration(16, "entries of the diary that counted are confirmed", ENTRIES_CONFIRMED),
+    Migration(17, "photographs of the diary", PHOTOGRAPHS),
 )
 
 

@@ -30,7 +30,7 @@ from pipeline.diary.entry import DiaryEntry
 from pipeline.errors import StoreAway
 from pipeline.service import load_settings as load
 from pipeline.store.opening import lock_folder, open_journal, open_stores
-from pipeline.store.photos import keep_file
+from pipeline.store.photos import FolderPhotographs
 from pipeline.units import DAY_MS
 from tests.api.served import TestClient
 from tests.api.site import NOW_MS, SETTINGS, Ground, ground_at, readings
@@ -103,7 +103,7 @@ def worked_out(tmp_path_factory: pytest.TempPathFactory) -> Path:
     kept = folder / "data/sources/forecast.kept"
     kept.parent.mkdir(parents=True)
     kept.write_bytes(b"{}\n")
-    photo = keep_file(folder / "data", b"\xff\xd8\xff")
+    photo = FolderPhotographs(folder / "data").keep(b"\xff\xd8\xff")
     settings = SETTINGS.replace('dir = "data"', 'dir = "data"\nmodel_dir = "probes"')
     notify = '[notify]\nwebhook = "http://127.0.0.1:9/"\nwebhook_secret_file = "secret"\n'
     ground = ground_at(folder, f"{settings}{notify}")

@@ -6,7 +6,7 @@ Expected values: what the worker has and what was sent, by comparison; nothing i
 from __future__ import annotations
 
 import time
-from contextlib import ExitStack
+from contextlib import ExitStack, closing
 from pathlib import Path
 
 import pytest
@@ -25,6 +25,7 @@ from pipeline.service import CHECKS_KEY, Pipeline
 from pipeline.site.settings import ConfigFault
 from pipeline.store.opening import dsn_of, news_session
 from tests.api.site import NOW_MS
+from tests.api.test_photos import camera
 from tests.faults.workers_bench import Node
 from tests.pipeline.conftest import run_steps, wait_until
 from tests.pipeline.hand import HOUR_MS
@@ -102,6 +103,12 @@ def test_pages_beside_a_worker_show_what_it_keeps_and_it_hears_what_people_write
         assert client.post("/api/v1/diary", json=said, headers=ours | known).status_code == 201
         wait_until(lambda: "diary" in to_worker, "the worker hears of the entry")
         assert [one.body for one in held.diary.entries(("note",), 0, 2**61)] == [{"text": "moss"}]
+        picture = mine.photographs.keep(camera())
+        with closing(ShownSites(tmp_path / "sites", tmp_path / "other-pages")) as elsewhere:
+            other = TestClient(elsewhere.by_name)  # type: ignore[arg-type]
+            shown_there = other.get(f"/photos/{picture}", headers=ours | known)
+            assert shown_there.content == client.get(f"/photos/{picture}", headers=ours | known).content == camera()
+            assert other.get(f"/photos/{picture}", headers=others).status_code == 401
         beside = held.checks.as_note(ProbeCheck("o1/d1", NOW_MS, "Bea"), {})
         held.journal.keep_note(CHECKS_KEY, beside)  # of which the pages have not heard yet
         mine.keep_check(ProbeCheck("s1/p1", NOW_MS, "Ann"))

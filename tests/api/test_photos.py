@@ -23,7 +23,7 @@ from api.photos import LONGEST_PX, MOST_PIXELS, PhotoRefused, keep_photo, keep_p
 from api.writing import FORM_TYPE, MAX_BODY_BYTES, MAX_PHOTO_BODY_BYTES
 from pipeline.diary.entry import MOST_PHOTOS, DiaryEntry
 from pipeline.store import photos as store
-from pipeline.store.photos import photo_file
+from pipeline.store.photos import FolderPhotographs
 from tests.api.served import TestClient, from_afar, signed_in
 from tests.api.site import NOW_MS, Ground, MakeGround
 
@@ -43,7 +43,8 @@ def camera(width: int = 400, height: int = 300, turn: int = 6, form: str = "JPEG
 
 
 def kept(data: Path, sent: bytes, *, with_place: bool = False) -> Image.Image:
-    return Image.open(photo_file(data, keep_photo(data, io.BytesIO(sent), with_place=with_place)))
+    name = keep_photo(FolderPhotographs(data), io.BytesIO(sent), with_place=with_place)
+    return Image.open(data / "photos" / f"{name}.jpg")
 
 
 def test_a_picture_is_kept_upright_without_the_notes_of_the_camera(tmp_path: Path) -> None:
@@ -51,7 +52,8 @@ def test_a_picture_is_kept_upright_without_the_notes_of_the_camera(tmp_path: Pat
     found = kept(tmp_path, camera())
     assert found.size == (300, 400) and found.format == "JPEG" and dict(found.getexif()) == {}
     assert max(found.getpixel((150, 50))) < 20 and min(found.getpixel((150, 350))) > 235  # type: ignore[arg-type]
-    assert b"a camera" not in photo_file(tmp_path, keep_photo(tmp_path, io.BytesIO(camera()))).read_bytes()
+    (file,) = (tmp_path / "photos").iterdir()
+    assert b"a camera" not in file.read_bytes()
 
 
 def test_the_place_stays_where_it_is_wanted(tmp_path: Path) -> None:
@@ -86,7 +88,8 @@ def test_a_large_picture_takes_little_more_than_it_is_decoded_to(tmp_path: Path)
     (tmp_path / "small.png").write_bytes(camera(form="PNG"))
     code = (
         "import sys; from pathlib import Path; from api.photos import keep_photo\n"
-        "with open(sys.argv[1], 'rb') as f: keep_photo(Path(sys.argv[2]), f)\n"
+        "from pipeline.store.photos import FolderPhotographs\n"
+        "with open(sys.argv[1], 'rb') as f: keep_photo(FolderPhotographs(Path(sys.argv[2])), f)\n"
         "print(Path('/proc/self/status').read_text().partition('VmHWM:')[2].split()[0])"  # kB, proc(5)
     )
     small, large = (
@@ -102,7 +105,7 @@ def test_a_large_picture_takes_little_more_than_it_is_decoded_to(tmp_path: Path)
 
 def test_the_same_one_sent_again_is_the_same_file(tmp_path: Path) -> None:
     """One name and one file, which only owner and group can read."""
-    names = {keep_photo(tmp_path, io.BytesIO(camera())) for _ in range(2)}
+    names = {keep_photo(FolderPhotographs(tmp_path), io.BytesIO(camera())) for _ in range(2)}
     (file,) = (tmp_path / "photos").iterdir()
     assert {file.stem} == names and file.stat().st_mode & 0o777 == 0o640
 
@@ -137,7 +140,7 @@ def flat(form: str, mode: str = "L", width: int = 5000, height: int = 4000) -> b
 def test_what_is_no_whole_picture_is_not_kept(tmp_path: Path, sent: bytes, told: str) -> None:
     """The reason says what was found; nothing of it is on the disk."""
     with pytest.raises(PhotoRefused) as refused:
-        keep_photo(tmp_path, io.BytesIO(sent))
+        keep_photo(FolderPhotographs(tmp_path), io.BytesIO(sent))
     assert str(refused.value).startswith(told) and not (tmp_path / "photos").exists()
 
 
@@ -147,20 +150,20 @@ def test_a_disk_that_is_full_is_told_and_nothing_half_is_left(tmp_path: Path, mo
     content, limits = camera(2000, 1500), resource.getrlimit(resource.RLIMIT_FSIZE)
     resource.setrlimit(resource.RLIMIT_FSIZE, (1000, limits[1]))
     try:
-        names, told = keep_photos(tmp_path, [UploadFile(io.BytesIO(content))], with_place=False)
+        names, told = keep_photos(FolderPhotographs(tmp_path), [UploadFile(io.BytesIO(content))], with_place=False)
     finally:
         resource.setrlimit(resource.RLIMIT_FSIZE, limits)
     assert names == [] and told[0].startswith("Photograph 1 was not kept, the entry is: the disk does not take it (")
     assert list((tmp_path / "photos").iterdir()) == []
     monkeypatch.setattr(store, "MOST_KEPT_BYTES", 1000)
     with pytest.raises(PhotoRefused, match="the most that are kept"):
-        keep_photo(tmp_path, io.BytesIO(content))
+        keep_photo(FolderPhotographs(tmp_path), io.BytesIO(content))
 
 
 def test_an_entry_takes_so_many_and_no_more(tmp_path: Path) -> None:
     """Those beyond are told by their number."""
     sent = [UploadFile(io.BytesIO(camera(400 + 10 * n))) for n in range(MOST_PHOTOS + 1)]
-    names, told = keep_photos(tmp_path, sent, with_place=False)
+    names, told = keep_photos(FolderPhotographs(tmp_path), sent, with_place=False)
     assert len(set(names)) == MOST_PHOTOS and told == [
         "Photograph 5 was not kept, the entry is: an entry takes at most 4."
     ]
@@ -178,7 +181,7 @@ def core_with(ground: Ground, photo: str) -> DiaryEntry:
 
 def test_it_stands_on_the_pages_of_its_entry_its_station_and_its_year(ground: Ground) -> None:
     """Beside its entry in words, on those three and not on others; one that is not here is left out."""
-    name = keep_photo(ground.pipeline.config.data.dir, io.BytesIO(camera()))
+    name = keep_photo(ground.pipeline.photographs, io.BytesIO(camera()))
     entry, other = core_with(ground, name), core_with(ground, "0" * 32)
     client = TestClient(create_app(ground.pipeline))
     for path in (f"/diary/{entry.id}", "/stations/s1", "/season/square"):
@@ -194,7 +197,7 @@ def test_it_stands_on_the_pages_of_its_entry_its_station_and_its_year(ground: Gr
 
 def test_who_may_see_the_season_may_see_it(ground: Ground) -> None:
     """A reader is given it; nobody who has not signed in is."""
-    app, name = create_app(ground.pipeline), keep_photo(ground.pipeline.config.data.dir, io.BytesIO(camera()))
+    app, name = create_app(ground.pipeline), keep_photo(ground.pipeline.photographs, io.BytesIO(camera()))
     assert signed_in(app, "reader").get(f"/photos/{name}").status_code == 200
     assert from_afar(app).get(f"/photos/{name}").status_code == 401
 
@@ -301,7 +304,7 @@ def test_a_form_sent_too_late_asks_for_its_photograph_once_more(ground: Ground) 
 def test_an_entry_names_photographs_that_are_here(ground: Ground) -> None:
     """Others are refused with what was found, over the data interface."""
     client = TestClient(create_app(ground.pipeline))
-    name = keep_photo(ground.pipeline.config.data.dir, io.BytesIO(camera()))
+    name = keep_photo(ground.pipeline.photographs, io.BytesIO(camera()))
     core = {"kind": "core", "surface": "square", "station": "s1", "body": {"thatch_mm": 30, "photos": [name]}}
     assert client.post("/api/v1/diary", json=core).status_code == 201
     told = client.post("/api/v1/diary", json={**core, "body": {"thatch_mm": 30, "photos": ["0" * 32]}})

@@ -25,7 +25,7 @@ from pipeline.run.clock import SystemClock
 from pipeline.store.database import Database
 from pipeline.store.diary import Diary
 from pipeline.store.people import People
-from pipeline.store.photos import photos_of
+from pipeline.store.photos import FolderPhotographs, photos_named
 from pipeline.units import EVER_MS
 from tests.api.site import HOUR_MS, SETTINGS
 from tests.browser.phone import Phone
@@ -285,9 +285,11 @@ def test_what_is_written_without_signal_is_written_once_each_in_order(field: Fie
         wait_until(lambda: unsent(page) == [], "all are sent", 120)
     assert notes(field, f"{count}:") == texts
     written = [one for one in field.entries() if str(one.body.get("text")).startswith(f"{count}:")]
-    data, times = field.settings.parent / "data", [one.at_ms for one in written]
-    assert [len(photos_of(data, one)) for one in written] == [0 if one is None else 1 for one in photos]
-    assert len({name for one in written for name in photos_of(data, one)}) == len(list(tmp_path.glob("*.jpg")))
+    times, named = [one.at_ms for one in written], [photos_named(one) for one in written]
+    assert list(map(len, named)) == [0 if one is None else 1 for one in photos]
+    names = {name for several in named for name in several}
+    assert len(names) == len(list(tmp_path.glob("*.jpg")))
+    assert FolderPhotographs(field.settings.parent / "data").kept(names) == names
     assert times == sorted(times) and times[-1] > times[0]
 
 
