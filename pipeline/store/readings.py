@@ -285,7 +285,7 @@ def keep_recorded(
         one = bool((received == received[0]).all())
         packed = run.tobytes() if one else squeeze(run, received)
         _keep_run(tx, (place.id, first_seq + a, first_seq + b - 1), run, packed, None, int(received[-1]), feed=feed,
-                  squeezed=not one)  # fmt: skip
+                  squeezed=int(not one))  # fmt: skip
     tx.executemany(NOTE_EDGES, [(place.id, *edge) for edge in channel_edges(rows)])
     last = first_seq + len(rows) - 1
     _note_receipt(tx, place, last, None, at_ms)

@@ -7,6 +7,7 @@ import dataclasses
 import sqlite3
 from contextlib import closing
 
+import numpy as np
 import pandas as pd
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -18,7 +19,7 @@ from pipeline.store import journal as module
 from pipeline.store.database import Database
 from pipeline.store.journal import Event, Journal, OutboxState
 from pipeline.store.packed import squeeze
-from pipeline.store.readings import unworked
+from pipeline.store.readings import RECORDED, RecordedOutbox, unworked
 from pipeline.store.series import SqlStore
 
 OUTBOX = "0123456789abcdef"
@@ -564,3 +565,14 @@ def test_a_merge_that_would_not_read_back_keeps_the_runs(database, monkeypatch):
     pd.testing.assert_frame_equal(SqlStore(database).raw(CHANNELS, *FOREVER), before)
     with database.reading() as connection:
         assert connection.execute("SELECT count(*) FROM run").fetchone() == (20,)
+
+
+@pytest.mark.parametrize("received_ms", [(7, 7, 7), (7, 8, 9)], ids=["at once", "one by one"])
+def test_a_record_is_kept_and_read_back_in_every_kind_of_database(journal, received_ms):
+    """Readings of a file, of one time of receipt or several, which a run of its own form holds."""
+    recorded = np.zeros(3, dtype=RECORDED)
+    recorded["measured_at_ms"], recorded["raw"], recorded["received_at_ms"] = [1, 2, 3], [0.5, 1.5, np.nan], received_ms
+    assert journal.keep_recorded(RecordedOutbox("club", "file", OUTBOX), CHANNELS[:1], 1, recorded, 9) == 3
+    found = SqlStore(journal.database).raw(CHANNELS[:1], *FOREVER)
+    assert found["measured_at_ms"].tolist() == [1, 2, 3] and found["received_at_ms"].tolist() == list(received_ms)
+    assert found["raw"].tolist()[:2] == [0.5, 1.5] and np.isnan(found["raw"].iloc[2])
