@@ -13,6 +13,7 @@ from typing import Any
 TomlTable = dict[str, Any]
 
 FIXTURES_FILE = "fixtures.ics"
+AHEAD_READINGS = 500_000  # more than a history has: probes are read while the server starts, ahead of its receipts
 # Usual months of a mild, maritime place; invented.
 USUAL_CLIMATE: TomlTable = {
     "rain_mm": [62, 46, 46, 46, 50, 50, 48, 56, 56, 70, 66, 62],
@@ -78,7 +79,7 @@ def configs(
         server["store"] = store
     agent = {
         "agent": {"site": ready["site"]["name"], "node": ready["node"], "state_dir": "agent"},
-        "clock": {"follow": ready["clock"]},
+        "clock": {"follow": ready["clock"], "lockstep_backlog": AHEAD_READINGS},
         "broker": broker,
         "schedule": {"interval_s": ready["interval_s"], "rain_interval_s": ready["rain_interval_s"]},
         "line": [{key: line[key] for key in ("name", "port", "protocol", "baud")} for line in ready["lines"]],

@@ -136,6 +136,10 @@ class LineWorker:
         now_ms = self.clock.now_ms()
         return min(next_due_ms(one.probe.cadence, self.rain(), one.last_slot_s, now_ms) for one in self.scheduled)
 
+    def is_due(self) -> bool:
+        """Return whether a step would read anything now."""
+        return bool(self.requests) or self.next_due_ms() <= self.clock.now_ms()
+
     def step(self, stop: threading.Event) -> bool:
         """Read what is asked for or due: one probe, or with a concurrent one among them all; return whether any was.
 

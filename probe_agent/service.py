@@ -17,6 +17,7 @@ import socket
 import threading
 from collections import deque
 from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor, wait
 from dataclasses import dataclass
 from pathlib import Path
 from typing import IO
@@ -162,6 +163,7 @@ class Agent:
             for line in config.uplink_lines
         ]  # fmt: skip
         self._threads: list[threading.Thread] = []
+        self._beside: ThreadPoolExecutor | None = None  # threads of lines while time stands
         probes = {probe.id: probe for probe in config.probes}
         workers = {worker.line.name: worker for worker in self.workers}
         self.control = ControlSocket(
@@ -258,6 +260,8 @@ class Agent:
         until_s = self._clock.monotonic() + JOIN_WITHIN_S
         for thread in self._threads:
             thread.join(max(0.0, until_s - self._clock.monotonic()))
+        if self._beside is not None:
+            self._beside.shutdown()
         with contextlib.suppress(AgentFault), self._committing:
             self._commit()
         self.control.close()
@@ -280,9 +284,7 @@ class Agent:
         self._commit_waiting()
         read = False
         if reads and not self._threads:
-            read = any(worker.step(stop) for worker in self.workers)  # the first that has something due
-            while read and self._clock.stands and any(worker.step(stop) for worker in self.workers):
-                pass
+            read = self._read_lines(stop)
         if not self._threads:
             for uplink in self.uplinks:
                 uplink.step()
@@ -311,6 +313,27 @@ class Agent:
             if note.ok:
                 self.outbox.prune(now_ms - round(self.config.outbox.keep_days * 86_400_000))
         return read
+
+    def _read_lines(self, stop: threading.Event) -> bool:
+        """Read the first probe that is due, where time stands all of them, the lines side by side; return whether any
+        was."""
+        if not self._clock.stands:
+            return any(worker.step(stop) for worker in self.workers)
+
+        def drain(worker: LineWorker) -> bool:
+            read = False
+            while worker.step(stop):
+                read = True
+            return read
+
+        due = [worker for worker in self.workers if worker.is_due()]
+        if len(due) > 1:
+            if self._beside is None:
+                self._beside = ThreadPoolExecutor(len(self.workers), thread_name_prefix="line")
+            tasks = [self._beside.submit(drain, worker) for worker in due]
+            wait(tasks)  # no line is still at work when a fault of another is met
+            return any([task.result() for task in tasks])
+        return any(map(drain, due))
 
     def _heed_notice(self) -> None:
         """Take the time that the server has told, and log which channels it does not know."""

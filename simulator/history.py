@@ -35,6 +35,7 @@ FLUXES = (
     "past_thatch_mm", "bypass_mm", "drainage_mm", "runoff_mm", "thatch_change_mm", "balance_error_mm", "solver_steps",
 )  # fmt: skip
 
+PLAIN_STEPS = 200  # a longer run is compiled: by plain Python it takes some 2 s, as one from the compiler's cache does
 PROFILES = ("head_m", "node_depth_m", "repelling", "held_theta", "root_density")
 
 
@@ -416,6 +417,8 @@ def run(
     -------
     History
     """
+    if weather.count > PLAIN_STEPS:
+        kernels.compile_loops()
     ground = stations.prepare(turf) if first is None else first
     given = np.zeros(weather.count) if watering_mm is None else watering_mm
     rows = _Recorder(turf, weather, ground)

@@ -1,8 +1,8 @@
 """The numeric loops of the ground: Richards equation in the water column, heat conduction, and their compilation.
 
 Arrays and scalars in SI units (metres, seconds), so that numba can compile them; `column` and `heat` are the parts with
-names. Where numba is not installed the same loops run as plain Python, more slowly, to the same answer. All kernels
-stand in this one file because the compiler's cache looks at the date of one file only.
+names. They run as plain Python until `compile_loops` is called, and for good where numba is not installed: more slowly,
+to the same answer. All kernels stand in this one file because the compiler's cache looks at the date of one file only.
 
 Water: nodes at layer boundaries, so head is continuous and each link between two nodes has one material; lumped
 storage; mixed form (Celia, Bouloutas & Zarba 1990, Water Resour. Res. 26(7), 1483-1496) with the water content as the
@@ -12,21 +12,17 @@ and is the starting point of the next step, so what an iteration leaves unsolved
 adds up. A pond, run-off, evaporation and uptake are continuous functions of head: there is no switch of boundary.
 """
 
+import importlib.util
 import math
 from collections.abc import Callable
-from typing import Any, TypeVar, cast
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from simulator.units import FloatArray
 
-try:
-    import numba
-
-    HAS_NUMBA = True
-except ImportError:  # the simulator's extra is not installed
-    HAS_NUMBA = False
+HAS_NUMBA = importlib.util.find_spec("numba") is not None  # of the simulator's extra
 
 IntArray = NDArray[np.int64]
 ColumnArrays = tuple[FloatArray, IntArray, FloatArray, FloatArray]
@@ -62,8 +58,11 @@ CRITICAL, LEAST_SHARE, CONTACT_S, DRYING_S, GREATEST_GRADIENT, ENTRY = range(6)
 INFLOW, EVAPORATED, RUNOFF, DRAINED, STEPS, REJECTED, ITERATIONS, BYPASSED = range(8)
 
 
+_TO_COMPILE: list[Callable[..., Any]] = []
+
+
 def compiled(kernel: Kernel) -> Kernel:
-    """Return `kernel` compiled by numba, or unchanged where numba is missing.
+    """Note `kernel` for `compile_loops`, and return it unchanged.
 
     Parameters
     ----------
@@ -73,14 +72,28 @@ def compiled(kernel: Kernel) -> Kernel:
     Returns
     -------
     callable
-        Same signature, same answers to rounding.
     """
-    if not HAS_NUMBA:
-        return kernel
-    try:
-        return cast(Kernel, numba.njit(cache=True, error_model="numpy")(kernel))
-    except RuntimeError:  # no writable place for the cache (a wheel owned by root): compile each run instead
-        return cast(Kernel, numba.njit(error_model="numpy")(kernel))
+    _TO_COMPILE.append(kernel)
+    return kernel
+
+
+def compile_loops() -> None:
+    """Have the kernels of this module compiled from here on, where numba is installed; same answers to rounding.
+
+    For a run of many steps: on a machine where they have not been compiled before it takes half a minute, and to read
+    the compiler alone a second.
+    """
+    if not HAS_NUMBA or not _TO_COMPILE:
+        return
+    import numba
+
+    for kernel in _TO_COMPILE:
+        try:
+            loop = numba.njit(cache=True, error_model="numpy")(kernel)
+        except RuntimeError:  # no writable place for the cache (a wheel owned by root): compile each run instead
+            loop = numba.njit(error_model="numpy")(kernel)
+        globals()[kernel.__name__] = loop
+    _TO_COMPILE.clear()
 
 
 @compiled

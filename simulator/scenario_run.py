@@ -23,12 +23,13 @@ from simulator.history import History, JoinedHistory
 from simulator.history import run as run_history
 from simulator.scenario import Scenario, ScenarioEntry, StationPlan, WeatherChange
 from simulator.sward import PASSES, Pass
-from simulator.units import DAY_MS, DAY_S, HOUR_S, QUARTER_S, FloatArray
+from simulator.units import DAY_S, HOUR_S, QUARTER_S, FloatArray
 from simulator.weather import Weather
 
 HORIZON_DAYS = 1100  # weather is drawn for so long whatever part of it is used, so that a longer run changes no day
 PLAIN_STEP_S = 0.01  # a step of one station where nothing is compiled; time that runs 60 times faster gives it 15
 LONGEST_PLAIN_S = 150.0  # the demo waits 180 for its ground
+AHEAD_MS = 6 * HOUR_S * 1000  # a day to come is begun so long before: it takes some seconds of real time
 CORE_ERROR_MM = 0.7  # standard deviation of the mean of some cores, read to a whole millimetre (ours)
 
 
@@ -179,7 +180,7 @@ class OpenEndedTruth:
     """Truth of a station without an end in sight: hours first, quarter hours from a day on, then as it is asked for.
 
     The first `history_days` are run at once, or taken from a record. Each day after them is run beside, on a thread of
-    its own, as soon as the one before it is asked for, so that nobody waits on the line meanwhile.
+    its own, some hours before it is asked for, so that nobody waits on the line meanwhile.
 
     Parameters
     ----------
@@ -228,7 +229,7 @@ class OpenEndedTruth:
 
     def value(self, quantity: str, depth_m: float | None, at_ms: int) -> float | None:
         """Return the same as `History.value`; runs on to the moment asked for."""
-        while self.history.end_ms - DAY_MS < at_ms <= self.end_ms:
+        while self.history.end_ms - AHEAD_MS < at_ms <= self.end_ms:
             coming = self._next_day()
             if at_ms <= self.history.end_ms and not coming.done():
                 break

@@ -21,7 +21,6 @@ from simulator.scenario_run import OpenEndedTruth, cores
 from simulator.site import Installed, VirtualLine, VirtualSite, VirtualStation, VirtualSurface, with_register_probe
 from simulator.units import HOUR_S, QUARTER_S
 
-TURF_LINE = "turf"
 ADDRESSES = "0123456789abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ"
 WALK_AT_H = 8  # of the day the penetrometer is first taken out, UTC
 HISTORY_DAYS = 100
@@ -70,18 +69,19 @@ def _ordinary(channel: Channel, draw: np.random.Generator) -> Failings:
 
 
 def lines_of(scenario: Scenario) -> list[VirtualLine]:
-    """Return one bus for all that speaks SDI-12, and a line for each dock."""
-    lines = [VirtualLine(TURF_LINE)]
-    for station in scenario.stations:
-        for plan in station.probes:
-            if plan.description.protocol == "cone":
-                lines.append(VirtualLine(dock_line(station), "cone", plan.description.baud))
-    return lines
+    """Return a line for each probe, by its station: an agent reads them side by side."""
+    return [
+        VirtualLine(line_of(station, plan), "cone", plan.description.baud)
+        if plan.description.protocol == "cone"
+        else VirtualLine(line_of(station, plan))
+        for station in scenario.stations
+        for plan in station.probes
+    ]
 
 
-def dock_line(station: StationPlan) -> str:
-    """Return the name of the line a station's penetrometer docks on."""
-    return f"dock-{station.name}"
+def line_of(station: StationPlan, plan: ProbePlan) -> str:
+    """Return the name of the line of a probe."""
+    return f"{station.name}-{plan.name}"
 
 
 def site_of(
@@ -102,9 +102,9 @@ def site_of(
         for plan in station.probes:
             probe = virtual_probe(scenario, station, plan, truths[station.name], seed=seed)
             if isinstance(probe, VirtualPenetrometer):
-                installed.append(Installed(probe, dock_line(station), interval_s=DOCK_S, settings=plan.settings))
+                installed.append(Installed(probe, line_of(station, plan), interval_s=DOCK_S, settings=plan.settings))
             else:
-                installed.append(Installed(probe, TURF_LINE, next(addresses), settings=plan.settings))
+                installed.append(Installed(probe, line_of(station, plan), next(addresses), settings=plan.settings))
     surfaces = [
         VirtualSurface(
             surface.name, surface.title, surface.kind,

@@ -180,6 +180,7 @@ def profile_year() -> None:
 
 
 if __name__ == "__main__":
+    kernels.compile_loops()
     profile_year()
     compare(celia)
     compare(thatch_in_rain)

@@ -40,7 +40,7 @@ from probe_agent.line_worker import STUCK_S, PendingCommit
 from probe_agent.outbox import FILE_NAME, Outbox, OutboxFull, peek
 from probe_agent.service import GATHER_S, Agent, ServiceManager
 from tests.ports import unused_port
-from tests.probe_agent.conftest import TRUSTED
+from tests.probe_agent.conftest import TRUSTED, SensorOnPty
 
 ROOT = Path(__file__).parents[2]
 STOP = threading.Event()
@@ -386,6 +386,34 @@ def test_in_a_history_what_is_read_is_committed_together(make_agent, hand_clock,
     slots = [int(reading.slot) - begin // 1000 for reading in kept.batch(0, 1000).readings[::2]]
     assert slots == [900 * n for n in range(20)]
     kept.close()
+
+
+def test_in_a_history_lines_are_read_side_by_side(make_agent, hand_clock, sensor_line, tmp_path):
+    """Each of two sensors measures only once the other has been asked too; both give their values in one step."""
+    hand_clock.follows = hand_clock.stands = True
+    both, south = threading.Barrier(2, timeout=2.0), SensorOnPty(tmp_path / "line-south")
+
+    def measured() -> list[str]:
+        try:
+            both.wait()
+        except threading.BrokenBarrierError:
+            return ["+0.0", "+0.0"]
+        return ["+12.5", "+8.25"]
+
+    for line in (sensor_line, south):
+        groups = {0: Group(2, measured)}
+        line.sensors.append(Sensor(Identification("1", "13", "NEUTRAL", "PROBE", "001"), groups))
+    south.plug_in()
+    more = f'[[line]]\nname = "south"\nport = "{tmp_path}/line-south"\nprotocol = "sdi12"\n'
+    more += '[[probe]]\nname = "p2"\nstation = "square-1"\nmodel = "thatch"\nline = "south"\naddress = "1"\n'
+    agent = make_agent(more=more)
+    try:
+        agent.step(STOP)
+        hand_clock.steady_s += GATHER_S
+        agent.step(STOP)
+        assert [(r.raw, r.status) for r in readings(agent)] == [(12.5, Status.OK), (8.25, Status.OK)] * 2
+    finally:
+        south.plug.unplug()
 
 
 def test_service_manager_hears_of_the_start(tmp_path, monkeypatch):

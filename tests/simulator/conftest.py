@@ -12,8 +12,16 @@ import pytest
 
 from hardware.modbus import RegisterReplyParser, RegisterRequest
 from hardware.sdi12 import UNCHANGED, Done, Fail, Measurement, Send
+from simulator import kernels
 from simulator.bus import FarEnd, ModbusBus, Sdi12Bus
 from simulator.pty import PtyLine
+
+
+@pytest.fixture(scope="session", autouse=True)
+def loops() -> None:
+    """The loops of the ground compiled, as for a long run."""
+    kernels.compile_loops()
+
 
 SPAN = {
     "water_content": (0.12, 0.31),

@@ -16,11 +16,13 @@ import sys
 from simulator import kernels
 from simulator.column import Layer, Repellency, TopBoundary, advance, build, graded, start
 from simulator.materials import MATERIALS
+kernels.compile_loops()
 column = build((Layer(MATERIALS["thatch_decayed"], 0.02), Layer(MATERIALS["loam"], 0.2)),
                spacing=(graded(0.02, 0.004), graded(0.2, 0.02)),
                repellency=Repellency(critical_theta=0.5), repellent_depth_m=0.02)
 state, flow = advance(column, start(column, -2.0), TopBoundary(supply_m_s=2e-6), 3600.0)
-print(kernels.HAS_NUMBA, repr(float(state.head_m[0])), repr(flow.drainage_m), repr(float(state.water_m[0])))
+found = (float(state.head_m[0]), flow.drainage_m, float(state.water_m[0]))
+print(sys.modules.get("numba") is not None, *map(repr, found))
 """
 
 

@@ -65,16 +65,15 @@ def site():
     return played_site(parse(SCENARIO, "small"), seed=3, history_days=3, fine_days=1)
 
 
-def test_every_probe_has_its_own_address_and_every_dock_its_own_line(site):
-    """Four sensors share a bus at four addresses; two penetrometers have a line each, and are asked less often."""
+def test_every_probe_has_its_own_address_and_line(site):
+    """Four sensors have four addresses; each has a line, as each of two penetrometers, which are asked less often."""
     told = describe(site, Path("/run"), rate=1.0)
     sensors = [probe for probe in told["probes"] if probe["address"] is not None]
     docks = [probe for probe in told["probes"] if probe["address"] is None]
     assert [probe["address"] for probe in sensors] == ["0", "1", "2", "3"]
-    assert {probe["line"] for probe in sensors} == {"turf"}
-    assert [probe["line"] for probe in docks] == ["dock-green-1", "dock-green-2"]
+    assert all(probe["line"] == f"{probe['station']}-{probe['name']}" for probe in told["probes"])
+    assert len({line["name"] for line in told["lines"]}) == len(told["probes"])
     assert {probe["interval_s"] for probe in sensors} == {3600} and {probe["interval_s"] for probe in docks} == {21600}
-    assert {line["name"] for line in told["lines"]} == {"turf", "dock-green-1", "dock-green-2"}
     assert sensors[0]["settings"] == {"depth_mm": {"moisture": 7}}
 
 

@@ -20,6 +20,7 @@ from pipeline.diary.facts import (
     DiaryFacts,
 )
 from pipeline.soil.wetting import Watering
+from simulator import kernels
 from simulator.column import Layer, TopBoundary, advance, start, theta
 from simulator.ground import TurfProfile, column_of
 from simulator.materials import MATERIALS
@@ -73,6 +74,7 @@ def column_record(soil: str, head_m: float, rate_mm_h: float, slots: int, total:
     in_thatch = column.depth_m <= THATCH_M
     in_roots = (column.depth_m > THATCH_M) & (column.depth_m <= THATCH_M + ROOT_ZONE_M)
     state, rows = start(column, head_m), []
+    kernels.compile_loops()
     for slot in range(total):
         wet = (theta(column, state) - dry) / (drained - dry)  # as it is when the quarter hour begins
         rows.append([np.median(wet[in_thatch]), np.trapezoid(wet[in_roots], column.depth_m[in_roots]) / ROOT_ZONE_M])
