@@ -23,6 +23,8 @@ from pipeline.advice.water import WaterAdvice
 from pipeline.advice.weeks_ahead import SurfaceWeeks
 from pipeline.advice.windows import Outlook, Window
 from pipeline.forecast.wetness import DayChance, WetnessForecast, spread_of
+from pipeline.plan.strips import StripState
+from pipeline.plan.surface_plan import WorkPlan
 from pipeline.service import Pipeline
 from pipeline.site.fields import nearest
 from pipeline.texts import say
@@ -43,11 +45,11 @@ router = APIRouter(prefix="/api/v1", tags=["advice"])
 @router.get("/advice", summary="All that is advised for the site")
 def get_advice(request: Request) -> advice_schema.AdviceOut:
     pipeline = pipeline_of(request)
-    advice, weeks = advice_of(pipeline), pipeline.weeks_ahead()
+    advice, weeks, plans = advice_of(pipeline), pipeline.weeks_ahead(), pipeline.plan().surfaces
     return advice_schema.AdviceOut(
         at=iso(advice.at_ms),
         notes=list(advice.notes),
-        surfaces=[_surface(advice, one, weeks.get(one.surface)) for one in advice.surfaces],
+        surfaces=[_surface(advice, one, weeks.get(one.surface), plans.get(one.surface)) for one in advice.surfaces],
     )
 
 
@@ -132,7 +134,17 @@ def _station(pipeline: Pipeline, name: str) -> tuple[SiteAdvice, StationAdvice]:
     return advice, found
 
 
-def _surface(advice: SiteAdvice, one: SurfaceAdvice, weeks: SurfaceWeeks | None) -> advice_schema.SurfaceAdviceOut:
+def _strip(one: StripState) -> advice_schema.StripOut:
+    play, last_ms = one.play_ms, one.last_water_ms
+    return advice_schema.StripOut(
+        number=one.number, state=one.state, play=None if play is None else iso(play),
+        last_water=None if last_ms is None else iso(last_ms), line=one.text,
+    )  # fmt: skip
+
+
+def _surface(
+    advice: SiteAdvice, one: SurfaceAdvice, weeks: SurfaceWeeks | None, plan: WorkPlan | None
+) -> advice_schema.SurfaceAdviceOut:
     weeks_at, weeks_reason = worked_out(weeks)
     return advice_schema.SurfaceAdviceOut(
         surface=one.surface,
@@ -145,7 +157,10 @@ def _surface(advice: SiteAdvice, one: SurfaceAdvice, weeks: SurfaceWeeks | None)
             )
             for each in one.stations
         ],
-        play=[advice_schema.PlayOut(title=p.title, start=iso(p.start_ms), end=iso(p.end_ms)) for p in one.play],
+        play=[
+            advice_schema.PlayOut(title=p.title, start=iso(p.start_ms), end=iso(p.end_ms), strips=list(p.strips))
+            for p in one.play
+        ],
         dawn_leaf_degc=_number(one.dawn_leaf_degc),
         cautions=[
             advice_schema.CautionOut(
@@ -153,6 +168,8 @@ def _surface(advice: SiteAdvice, one: SurfaceAdvice, weeks: SurfaceWeeks | None)
             )
             for c in one.cautions
         ],
+        strips=[] if plan is None else [_strip(each) for each in plan.strips],
+        strips_wanted="" if plan is None else plan.strips_wanted,
         weeks_at=weeks_at,
         weeks_reason=weeks_reason,
     )

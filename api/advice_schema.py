@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Literal
 
 from pydantic import BaseModel, Field
 
@@ -144,6 +144,7 @@ class PlayOut(BaseModel):
     title: str = Field(examples=["League match"])
     start: Time
     end: Time
+    strips: list[int] = Field(examples=[[4]], description="on which it is, by number; empty where nobody says")
 
 
 class CautionOut(BaseModel):
@@ -154,6 +155,16 @@ class CautionOut(BaseModel):
     place: str = Field(examples=["Main square"])
     line: str = Field(examples=["Weather for dollar spot, 4 in 10 by the index: look for cobwebs in the dew."])
     chance: float = Field(examples=[0.4])
+
+
+class StripOut(BaseModel):
+    """How one strip of a square stands, by the fixtures that name it."""
+
+    number: int = Field(examples=[4])
+    state: Literal["in_use", "in_preparation", "resting", "finished"]
+    play: Time | None = Field(description="begin of its next play; null without one")
+    last_water: Time | None = Field(description="the last evening on which it may get water before it; null when past")
+    line: str = Field(examples=["Strip 4 is in preparation for play on 12 Jul: no more water."])
 
 
 class SurfaceAdviceOut(BaseModel):
@@ -169,6 +180,8 @@ class SurfaceAdviceOut(BaseModel):
         examples=[3.5], description="coldest leaf of the coming night; null if unknown"
     )
     cautions: list[CautionOut] = Field(description="what to look at or to feel for")
+    strips: list[StripOut] = Field(description="of a square, those that fixtures name")
+    strips_wanted: str = Field(examples=[""], description="what to write down for the rest of a square to be watered")
     weeks_at: Time | None = Field(description="when the weeks ahead were worked out; null before the first")
     weeks_reason: str = Field(examples=[""], description="why there are no weeks; empty where there are")
 

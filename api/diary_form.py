@@ -150,7 +150,10 @@ FORMS: Mapping[str, KindForm] = {
         FormField("covers", later("Covers"), "choice", choices=_COVERS, is_kept=False),
     ), "end"),
     "cut": KindForm(later("Height of cut"), SURFACE, (_mm("height_mm", later("Cut to"), 1.0, 0.02, 10.0),)),
-    "fixture": KindForm(later("Fixture"), SURFACE, (_words("title", later("Who plays")),), "end", True),
+    "fixture": KindForm(later("Fixture"), SURFACE, (
+        _words("title", later("Who plays")),
+        _words("strips", later("Which strips"), more=True),
+    ), "end", True),
     "closed": KindForm(later("Closed"), SURFACE, (_words("reason", later("Why")),), "until"),
     "cost": KindForm(later("Cost"), SURFACE, (
         FormField("amount", later("Amount"), "number", "", 10.0, begin=100.0, is_kept=False),

@@ -7,7 +7,6 @@ pass is refused or allowed (`pipeline.diary.facts`).
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import accumulate, combinations, pairwise
@@ -25,6 +24,7 @@ from pipeline.site.ground import Surface
 from pipeline.site.plan import Mark
 from pipeline.site.plane import Point, is_left, off_outline_m, parts_inside, tape_reach_m
 from pipeline.site.settings import SiteConfig
+from pipeline.site.strips import strip_numbers
 from pipeline.texts import say
 from pipeline.units import EVER_MS
 
@@ -353,20 +353,10 @@ def _cover_at(line: plan_schema.BuriedOut, along_m: float) -> float:
     return line.points[-1].cover_mm or 0.0
 
 
-_STRIP_RANGE = re.compile(r"(\d+)(?:\s*(?:-|to|\N{EN DASH})\s*(\d+))?")
-
-
 def _strips_booked(surface: Surface, passes: Sequence[plan_schema.PlanPassOut]) -> list[int]:
     """Strips that booked passes name by number, as `4 to 6` or `2, 5`."""
     texts = [one.strips for one in passes if one.surface == surface.name and one.day is not None]
-    named = (
-        number
-        for text in texts
-        for first, last in _STRIP_RANGE.findall(text)
-        for number in range(int(first), int(last or first) + 1)
-        if len(first) <= 2 and len(last) <= 2
-    )
-    return sorted({number for number in named if 1 <= number <= (surface.strips or 0)})
+    return sorted({number for text in texts for number in strip_numbers(text) if number <= (surface.strips or 0)})
 
 
 # --- what is not known, or doubted -----------------------------------------------------------------------------------

@@ -14,6 +14,7 @@ from itertools import pairwise
 from api import plan_schema
 from api.slices import figure
 from pipeline.site.local_units import LocalUnits
+from pipeline.site.strips import strip_edge
 from pipeline.texts import later_as, say
 
 ENOUGH_COVER_MM = 150.0  # a cable with less is drawn broken: our own choice
@@ -136,9 +137,7 @@ def _surfaces(found: plan_schema.GroundOut) -> Iterator[str]:
 
 def _strip_edge(surface: plan_schema.PlanSurfaceOut, number: int) -> list[tuple[float, float]]:
     """The edge between strips `number` and the next, from the side of the first two corners to the other."""
-    (ax, ay), (bx, by), (cx, cy), (dx, dy) = surface.corners_m
-    share = number / (surface.strips or 1)
-    return [(ax + (bx - ax) * share, ay + (by - ay) * share), (dx + (cx - dx) * share, dy + (cy - dy) * share)]
+    return strip_edge(surface.corners_m, surface.strips or 1, number)
 
 
 def _buildings(found: plan_schema.GroundOut) -> Iterator[str]:

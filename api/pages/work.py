@@ -106,6 +106,7 @@ def _work_facts(request: Request) -> dict[str, Any]:
         "weeks": _alike([_weeks(view, one) for one in surfaces if one.passes]),
         "water": _alike([_water(view, one, each) for one in surfaces for each in one.stations]),
         "to_come": _alike([_to_come(view, one, each) for one in surfaces for each in one.stations]),
+        "strips": [strips for one in surfaces if (strips := _strips(view, one))],
         "stations": len(states),
         "notes": [] if advice is None else [words.tied(_sentence(note)) for note in advice.notes],
         "see": see_to(pipeline, states),
@@ -451,6 +452,15 @@ def _water(view: _View, surface: SurfaceAdvice, one: StationAdvice) -> dict[str,
         "short": f"{whole:.0f}" if whole > mm + 0.5 else "",
         "tonight": round(100 * min(mm / whole, 1.0), 2),
     }
+
+
+def _strips(view: _View, surface: SurfaceAdvice) -> dict[str, Any] | None:
+    """How the strips of a square stand, in lines; None where no fixture tells."""
+    plan = view.pipeline.plan().surfaces.get(surface.surface)
+    if plan is None or not (plan.strips or plan.strips_wanted):
+        return None
+    lines = [*(one.text for one in plan.strips), *((plan.strips_wanted,) if plan.strips_wanted else ())]
+    return {"title": surface.title, "lines": [words.tied(line) for line in lines]}
 
 
 def _to_come(view: _View, surface: SurfaceAdvice, one: StationAdvice) -> dict[str, Any]:

@@ -48,6 +48,7 @@ from pipeline.advice.surface_inputs import (
     plans_of,
     play_wanted,
     root_depth_m,
+    strip_of,
     tonight_of,
     turf_of,
     water_of,
@@ -220,6 +221,7 @@ def _surface(view: View, surface: Surface, fixtures: tuple[Fixture, ...]) -> tup
     return SurfaceAdvice(
         surface.name, surface.title, surface.kind, passes, told, ahead, min(leaf, default=None), booked,
         surface.water_to_hand, cautions_of(view, surface.title, views, hours),
+        tuple(p for p in plans.play if p.end_ms <= view.now_ms),
     ), notes  # fmt: skip
 
 
@@ -306,15 +308,16 @@ def _station(
     turf, evening, water = water_told
     given = view.facts(plans.surface.name, station.station.name).booked_waterings
     booked = tuple(w for w in given if w.end_ms > view.now_ms)
+    strip = strip_of(view, plans.surface, station.station)
     if not np.isfinite(station.forecast.thatch_wetness).any():
         line = best_day_line(what, (), plans.today)
-        return StationAdvice(station.station.name, station.forecast, (), line, water, turf, evening, booked)
+        return StationAdvice(station.station.name, station.forecast, (), line, water, turf, evening, booked, strip)
     days = day_chances(
         station.forecast, view.zone, thatch=(thatch.open_lo, thatch.open_hi), roots=(root.open_lo, root.open_hi),
         work_hours=view.config.work.hours,
     )  # fmt: skip
     line = best_day_line(what, days, plans.today)
-    return StationAdvice(station.station.name, station.forecast, tuple(days), line, water, turf, evening, booked)
+    return StationAdvice(station.station.name, station.forecast, tuple(days), line, water, turf, evening, booked, strip)
 
 
 log = logging.getLogger(__name__)

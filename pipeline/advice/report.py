@@ -76,7 +76,7 @@ class StationAdvice:
     """One station: how its wetness will go, the chance of each day to be dry enough to scarify, and tonight's water.
 
     `day_line` says the likeliest day in words; `turf` and `evening` are what the water was worked out from; `booked`
-    are the waterings booked and not past.
+    are the waterings booked and not past; `strip` is the one it stands on, None where that is not known.
     """
 
     station: str
@@ -87,6 +87,7 @@ class StationAdvice:
     turf: Turf
     evening: Evening
     booked: tuple[Watering, ...] = ()
+    strip: int | None = None
 
 
 @dataclass(frozen=True)
@@ -107,6 +108,8 @@ class SurfaceAdvice:
         Passes that are booked and not begun, in order.
     water_to_hand : bool
     cautions : tuple of Caution
+    played : tuple of Play
+        That is over, in order, as far back as fixtures are known.
     """
 
     surface: str
@@ -119,6 +122,7 @@ class SurfaceAdvice:
     booked: tuple[DatedPass, ...] = ()
     water_to_hand: bool = True
     cautions: tuple[Caution, ...] = ()
+    played: tuple[Play, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -40,11 +40,12 @@ from pipeline.advice.water import (
     with_step,
     without_water,
 )
-from pipeline.diary.facts import DatedPass, DiaryFacts, Play, SeenHealed, probes_in_ground
+from pipeline.diary.facts import DatedPass, DiaryFacts, Play, SeenHealed, on_strip, probes_in_ground
 from pipeline.diary.fixtures import Fixture, of_surface
 from pipeline.diary.station import StationContext
 from pipeline.forecast.waterings import EVENING_H
-from pipeline.site.ground import Surface
+from pipeline.site.ground import Station, Surface
+from pipeline.site.strips import strip_at, strips_named
 from pipeline.soil.layers import Place
 from pipeline.soil.moving import binned_means
 from pipeline.soil.wetting import Watering
@@ -81,7 +82,10 @@ class SurfacePlans:
 def play_of(view: View, surface: Surface, fixtures: Sequence[Fixture], diary: DiaryFacts) -> tuple[Play, ...]:
     """Return the times of play on a surface, of the calendar and of the diary, in order."""
     words = {s.name: s.fixture_words for s in view.config.surfaces}
-    found = [Play(f.title, f.start_ms, f.end_ms) for f in of_surface(fixtures, surface.name, words)]
+    found = [
+        Play(f.title, f.start_ms, f.end_ms, strips_named(f"{f.title} {f.place}"))
+        for f in of_surface(fixtures, surface.name, words)
+    ]
     return tuple(sorted((*found, *diary.fixtures), key=lambda p: (p.start_ms, p.end_ms, p.title)))
 
 
@@ -413,7 +417,7 @@ def evening_of(view: View, plans: SurfacePlans, station: StationView, hours: Hou
     now = int((view.hour_ms - hours.at_ms[0]) // HOUR_MS)
     until = _tomorrow_evening_ms(view)
     ahead_h = int((until - view.hour_ms) // HOUR_MS)
-    days = _days_to_play(plans, view)
+    own = on_strip(plans.play, strip_of(view, plans.surface, station.station))
     rain: tuple[float, ...] = ()
     demand = None
     if station.weather is not None:
@@ -427,10 +431,10 @@ def evening_of(view: View, plans: SurfacePlans, station: StationView, hours: Hou
         demand_tomorrow_mm=demand,
         rain_mm=rain,
         lowest_degc=coldest_air(view, hours),
-        days_to_play=days,
-        hours_to_play=_hours_to_play(plans, view),
+        days_to_play=_days_to_play(own, view),
+        hours_to_play=_hours_to_play(plans.play, view),
         given_mm=_given_mm(view, plans, station),
-        dried_for_play=is_dried_for_play(plans.surface.kind, days),
+        dried_for_play=is_dried_for_play(plans.surface.kind, _tonight_to_play_d(own, view)),
         restricted=view.config.water.restricted,
         arrival_share=_arrival_share(view, station.context),
         days_since_water=_days_since_water(view, plans, station, hours, now),
@@ -456,15 +460,29 @@ def _tomorrow_evening_ms(view: View) -> int:
     return round(evening.timestamp() * 1000)
 
 
-def _days_to_play(plans: SurfacePlans, view: View) -> float | None:
-    ahead = [p.start_ms for p in plans.play if p.end_ms > view.now_ms]
+def strip_of(view: View, surface: Surface, station: Station) -> int | None:
+    """Return the strip that a station stands on, by its place on the plan [m]; None where it or they are not given."""
+    if surface.strips is None or len(surface.outline) != 4:
+        return None
+    placed = [e for e in view.entries if e.kind == "place" and e.station == station.name and "probe" not in e.body]
+    at_m = (placed[-1].number("x_m"), placed[-1].number("y_m")) if placed else station.at_m
+    return None if at_m is None else strip_at(surface.outline, surface.strips, at_m)
+
+
+def _days_to_play(play: Sequence[Play], view: View) -> float | None:
+    ahead = [p.start_ms for p in play if p.end_ms > view.now_ms]
     return max(min(ahead) - view.now_ms, 0) / DAY_MS if ahead else None
 
 
-def _hours_to_play(plans: SurfacePlans, view: View) -> float | None:
+def _tonight_to_play_d(play: Sequence[Play], view: View) -> float | None:
+    hours = _hours_to_play(play, view)
+    return None if hours is None else hours / 24.0
+
+
+def _hours_to_play(play: Sequence[Play], view: View) -> float | None:
     """Return the hours from tonight's water, or from now once it is evening, until play that goes on or comes. [h]"""
     tonight_ms = max(view.now_ms, _tomorrow_evening_ms(view) - DAY_MS)
-    ahead = [p.start_ms for p in plans.play if p.end_ms > tonight_ms]
+    ahead = [p.start_ms for p in play if p.end_ms > tonight_ms]
     return max(min(ahead) - tonight_ms, 0) / HOUR_MS if ahead else None
 
 

@@ -356,7 +356,7 @@ KINDS: Mapping[str, type[EntryBody]] = {
         path_m=_needed(_Path),
         cover_mm=_mm(MOST_COVER_MM),
     ),
-    "fixture": _kind("play", title=_said(_Words)),
+    "fixture": _kind("play", title=_said(_Words), strips=_said(_Words)),
     "cost": _kind(
         "what something cost, in the currency of the site",
         amount=(float, Field(ge=0.0, le=999_999.0)),

@@ -27,6 +27,7 @@ from pipeline.diary.by_hand import (
 from pipeline.diary.entry import DiaryEntry
 from pipeline.site.ground import InstalledProbe, Surface
 from pipeline.site.passes import PassFacts
+from pipeline.site.strips import strip_numbers
 from pipeline.soil.thatch import CoreReading, OrganicSlice
 from pipeline.soil.wetting import Watering
 from pipeline.units import DAY_MS, FOREVER_MS, HOUR_MS, TimeSpan
@@ -102,11 +103,17 @@ class DatedPass(NamedTuple):
 
 
 class Play(NamedTuple):
-    """One time of play on a surface. [ms since 1970, UTC]"""
+    """One time of play on a surface, and on which strips of it, by number; none where nobody says. [ms since 1970]"""
 
     title: str
     start_ms: int
     end_ms: int
+    strips: tuple[int, ...] = ()
+
+
+def on_strip(plays: Sequence[Play], strip: int | None) -> list[Play]:
+    """Return the play that a strip is kept for: what names it, or none; all where the strip is not known."""
+    return [one for one in plays if strip is None or not one.strips or strip in one.strips]
 
 
 class AlertMark(NamedTuple):
@@ -316,7 +323,10 @@ def read_diary(
     made = tuple(_each_once([p for p in passes if p.state in MADE]))
     done = {(p.kind, p.variant, _day(p.start_ms, zone)) for p in made}
     gone_on_with = {p.follows for p in passes if p.follows}
-    fixtures = tuple(Play(str(e.body.get("title", "play")), e.at_ms, _end_ms(e, zone)) for e in each("fixture"))
+    fixtures = tuple(
+        Play(str(e.body.get("title", "play")), e.at_ms, _end_ms(e, zone), strip_numbers(str(e.body.get("strips", ""))))
+        for e in each("fixture")
+    )
     cores = [e for e in each("core") if station is None or e.station == station]
     depths: dict[str, tuple[Dated, ...]] = {}
     for e in each("depth"):

@@ -9,5 +9,6 @@
 - `lines`: What a line tells somebody, as a tag with its time.
 - `planner`: The plans of a site as pages and messages ask for them.
 - `seen`: What a plan rests on beside the advice: alerts, the ground just now, what came of the latest water.
+- `strips`: The strips of a square by what fixtures name them, and the last water of each.
 - `surface_plan`: The plan of a surface.
 """

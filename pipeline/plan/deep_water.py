@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import datetime
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -16,6 +17,7 @@ import numpy as np
 from pipeline.advice.report import StationAdvice, SurfaceAdvice
 from pipeline.advice.water import HARD_DEPLETION, Evening, WaterAdvice, is_dried_for_play, tonight
 from pipeline.alerts.water import ROOTS_DRY
+from pipeline.diary.facts import Play, on_strip
 from pipeline.forecast.waterings import EVENING_H
 from pipeline.forecast.wetness import EDGE_SLACK, WetnessForecast
 from pipeline.plan.seen import Seen
@@ -124,9 +126,8 @@ def dose_on(surface: SurfaceAdvice, one: StationAdvice, seen: Seen, at_ms: int) 
     if root is None:
         return None
     thatch = _at(forecast.thatch_wetness, row) if one.turf.thatch_capacity_mm > 0.0 else None
-    ahead = [play.start_ms for play in surface.play if play.end_ms > at_ms]
-    to_play_ms = max(min(ahead) - at_ms, 0) if ahead else None
-    days = None if to_play_ms is None else to_play_ms / DAY_MS
+    to_play_ms, own_ms = (_to_play_ms(play, at_ms) for play in (surface.play, on_strip(surface.play, one.strip)))
+    days = None if own_ms is None else own_ms / DAY_MS
     since = one.evening.days_since_water
     evening = replace(
         one.evening,
@@ -142,6 +143,12 @@ def dose_on(surface: SurfaceAdvice, one: StationAdvice, seen: Seen, at_ms: int) 
         days_since_water=None if since is None else since + (at_ms - seen.now_ms) / DAY_MS,
     )
     return tonight(one.turf, evening)
+
+
+def _to_play_ms(play: Sequence[Play], at_ms: int) -> int | None:
+    """Return how long after a moment the next play begins, 0 while it goes on. [ms]"""
+    ahead = [one.start_ms for one in play if one.end_ms > at_ms]
+    return max(min(ahead) - at_ms, 0) if ahead else None
 
 
 def evening_ms(seen: Seen, days: int) -> int:

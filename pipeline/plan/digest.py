@@ -70,6 +70,11 @@ def plan_news(plan: WorkPlan, now_ms: int, zone: datetime.tzinfo) -> Iterator[Pl
             text = _booked_water(plan, watering, judgement, now_ms, zone)
             subject = f"booked/{surface}/water/{utc_text(watering.start_ms)}/{watering.water_mm:g}"
             yield PlanNews(subject, judgement.verdict, text)
+    for strip in plan.strips:
+        play = "" if strip.play_ms is None else f" {utc_text(strip.play_ms)}"
+        last = "" if strip.last_water_ms is None else " to water"
+        text = say("{place}: {told}", place=plan.advice.title, told=strip.text)
+        yield PlanNews(f"strip/{surface}/{strip.number}", f"{strip.state}{play}{last}", text)
     month = datetime.datetime.fromtimestamp(now_ms / 1000, zone).strftime("%Y-%m")
     for caution in plan.advice.cautions:  # told once a month, for they come and go
         text = say("{place}: {told}", place=caution.place, told=caution.words)
@@ -81,7 +86,8 @@ def plan_news(plan: WorkPlan, now_ms: int, zone: datetime.tzinfo) -> Iterator[Pl
 
 
 def plan_lines(plan: WorkPlan, now_ms: int, zone: datetime.tzinfo) -> list[str]:
-    """Return a plan as text: tonight's water of each station, and every booking with what is made of it.
+    """Return a plan as text: tonight's water of each station, how strips stand, and every booking with what is made of
+    it.
 
     Parameters
     ----------
@@ -93,7 +99,8 @@ def plan_lines(plan: WorkPlan, now_ms: int, zone: datetime.tzinfo) -> list[str]:
     """
     booked = [_booked(plan, job, judgement, lift, now_ms, zone) for job, judgement, lift in plan.booked]
     waterings = [_booked_water(plan, one, judgement, now_ms, zone) for one, judgement in plan.waterings]
-    return [*(one.water.line for one in plan.advice.stations), *booked, *waterings]
+    strips = [say("{place}: {told}", place=plan.advice.title, told=one.text) for one in plan.strips]
+    return [*(one.water.line for one in plan.advice.stations), *strips, *booked, *waterings]
 
 
 def _booked_water(plan: WorkPlan, watering: Watering, judgement: Judgement, now_ms: int, zone: datetime.tzinfo) -> str:

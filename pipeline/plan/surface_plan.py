@@ -39,6 +39,7 @@ from pipeline.plan.deep_water import DeepWater, evening_ms, next_water
 from pipeline.plan.held_passes import held, is_held
 from pipeline.plan.lines import WATERING, Line, Says
 from pipeline.plan.seen import Seen
+from pipeline.plan.strips import StripState, strip_states, strips_wanted
 from pipeline.soil.wetting import Watering
 from pipeline.texts import later, say
 from pipeline.units import DAY_MS, HOUR_MS, TimeSpan
@@ -84,6 +85,10 @@ class WorkPlan:
         made.
     waterings : tuple of (Watering, Judgement)
         Every booked watering that is not past, and what is made of it.
+    strips : tuple of StripState
+        Of a square, those that fixtures name.
+    strips_wanted : str
+        What to write down for the rest of a square to be watered; empty where nothing is wanted.
     texts : mapping of str to str
         Of open alerts, by their ids: what is, and what to do about it by this plan.
     lines : tuple of Line
@@ -98,6 +103,8 @@ class WorkPlan:
     courses: tuple[WaterCourse, ...] = ()
     booked: tuple[tuple[DatedPass, Judgement, str], ...] = ()
     waterings: tuple[tuple[Watering, Judgement], ...] = ()
+    strips: tuple[StripState, ...] = ()
+    strips_wanted: str = ""
     texts: Mapping[str, str] = field(default_factory=dict)
     lines: tuple[Line, ...] = ()
     decided: Decided = field(default_factory=Decided)
@@ -146,7 +153,8 @@ def plan_of(advice: SurfaceAdvice, seen: Seen) -> WorkPlan:
     decided = Decided(waters, off_ms, "" if off is None else off.why)
     waterings = tuple(_booked_waterings(planned, seen, decided))
     lines = (*_lines(planned, waters, off, seen), *_booked_lines(planned, booked, waterings))
-    return WorkPlan(planned, courses, booked, waterings, texts, lines, decided, seen)
+    strips, wanted = strip_states(planned, seen), strips_wanted(planned, seen)
+    return WorkPlan(planned, courses, booked, waterings, strips, wanted, texts, lines, decided, seen)
 
 
 # --- whether it may be gone on ---------------------------------------------------------------------------------------

@@ -11,4 +11,5 @@
 - `power`: How large the battery and the panel of a node must be.
 - `server`: The tables of the server: data, clock, broker, store, pages, notification, and sources of days to come.
 - `settings`: All tables of the settings file in one model, and its reading from TOML and the environment.
+- `strips`: Strips of a square: their numbers in words, and the one that a point of the plan lies on.
 """

@@ -162,7 +162,7 @@ def advice(*, needed_on: datetime.date = NEEDED_ON) -> SiteAdvice:
                     station_advice("s1", "Square, north end", forecast()),
                     station_advice("s2", "Square, south end", NO_FORECAST),
                 ),
-                play=(Play("League match <1st XI>", PLAY_MS, PLAY_MS + 7 * HOUR_MS),),
+                play=(Play("League match <1st XI>", PLAY_MS, PLAY_MS + 7 * HOUR_MS, (4,)),),
                 dawn_leaf_degc=-0.6,
             ),
             SurfaceAdvice(

@@ -600,3 +600,13 @@ def test_the_chart_stands_where_the_numbers_say() -> None:
     assert levels["dry"] - ys[0] == pytest.approx(0.9 * unit, abs=0.1)
     assert levels["dry"] - ys[-1] == pytest.approx(0.4 * unit, abs=0.1)
     assert [day for _, day in chart.ticks] == ["Fr", "Sa", "Su", "Mo", "Tu", "We", "Th", "Fr", "Sa", "Su"]
+
+
+def test_strips_of_a_square_stand_with_their_last_water(reader: TestClient) -> None:
+    """The league match at two on 4 May names strip 4: last water six evenings before, on page and as data."""
+    told = "Strip 4 rests, with play on 4 May: last water on the evening of 28 Apr."
+    assert told in words(page(reader, "/work"))
+    square = next(s for s in reader.get("/api/v1/advice").json()["surfaces"] if s["surface"] == "square")
+    (strip,) = square["strips"]
+    assert (strip["number"], strip["state"], strip["line"], square["strips_wanted"]) == (4, "resting", told, "")
+    assert (square["play"][0]["strips"], strip["play"]) == ([4], square["play"][0]["start"])

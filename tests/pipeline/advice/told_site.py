@@ -37,8 +37,8 @@ def fixture(title: str, start_ms: int, hours: float = 6.0) -> Fixture:
     return Fixture(title, title, "", start_ms, start_ms + round(hours * HOUR_MS))
 
 
-def calendar(*starts_ms: int) -> Kept:
-    return Kept(tuple(fixture("match", t) for t in starts_ms), NOW_MS)
+def calendar(*starts_ms: int, title: str = "match") -> Kept:
+    return Kept(tuple(fixture(title, t) for t in starts_ms), NOW_MS)
 
 
 def noon_ms(year: int, month: int, day: int, hour: int = 12) -> int:
