@@ -512,7 +512,9 @@ def _lines(
             yield Line(says, TimeSpan(now_ms, now_ms + DAY_MS), station)
         after_ms = _after(water)
         if after_ms is not None and (spike := _spike(advice, after_ms)) is not None:
-            yield Line(Says.SPIKE, spike[1].span, station, spike[0].outlook.intent.kind)
+            kind = spike[0].outlook.intent.kind
+            yield Line(Says.SPIKE, spike[1].span, station, kind)
+            yield Line(Says.PASS_OPEN, spike[1].span, about=kind)  # which may come behind the first that is told
     for each in advice.passes:
         yield from _pass_lines(each)
     yield from _healing_lines(advice, seen)
