@@ -38,7 +38,7 @@ FINE_DAYS = 10  # last days of a scenario's history, read every quarter of an ho
 PROGRAM_STOPS_WITHIN_S = 10.0
 CATCH_UP_WITHIN_S = 300.0  # a server store takes two to three times as long as a file
 PROGRAM_LOOK_S = 0.25
-START_LOOK_S = 0.05  # before the first page, which somebody waits for
+START_LOOK_S = 0.05  # before the first page and for the finer readings, which somebody waits for
 BAR_WIDTH = 40
 _SET_PDEATHSIG = 1  # prctl(2)
 
@@ -279,7 +279,7 @@ class Demo:
             shown = percent
             if share >= 1.0:
                 break
-            self._stop.wait(PROGRAM_LOOK_S)
+            self._stop.wait(START_LOOK_S)
         if lively:
             print(flush=True)
 

@@ -68,7 +68,7 @@ class SitePlayer:
         self._seed = seed
         self._selector = selectors.DefaultSelector()
         self._running = False
-        self._progress_at_s = 0.0
+        self._progress_at_s, self._told_paused = 0.0, False
         self._open = contextlib.ExitStack()
         with contextlib.ExitStack() as undo:
             undo.callback(self._selector.close)
@@ -107,8 +107,9 @@ class SitePlayer:
         for line in self._lines:
             if line.pending:
                 line.work()
-        if steady_s() >= self._progress_at_s:
+        if steady_s() >= self._progress_at_s or self.time.paused is not self._told_paused:
             self._progress_at_s = steady_s() + PROGRESS_EVERY_S
+            self._told_paused = self.time.paused
             self._write(PROGRESS, self.progress())
 
     def progress(self) -> dict[str, object]:

@@ -29,7 +29,7 @@ from simulator.weather import Weather
 HORIZON_DAYS = 1100  # weather is drawn for so long whatever part of it is used, so that a longer run changes no day
 PLAIN_STEP_S = 0.01  # a step of one station where nothing is compiled; time that runs 60 times faster gives it 15
 LONGEST_PLAIN_S = 150.0  # the demo waits 180 for its ground
-AHEAD_MS = 6 * HOUR_S * 1000  # a day to come is begun so long before: it takes some seconds of real time
+AHEAD_MS = QUARTER_S * 1000  # a day to come is begun so long before: sooner, it would slow the end of a history
 CORE_ERROR_MM = 0.7  # standard deviation of the mean of some cores, read to a whole millimetre (ours)
 
 
@@ -180,7 +180,7 @@ class OpenEndedTruth:
     """Truth of a station without an end in sight: hours first, quarter hours from a day on, then as it is asked for.
 
     The first `history_days` are run at once, or taken from a record. Each day after them is run beside, on a thread of
-    its own, some hours before it is asked for, so that nobody waits on the line meanwhile.
+    its own, a quarter of an hour before it is asked for, so that nobody waits on the line meanwhile.
 
     Parameters
     ----------
