@@ -1,9 +1,11 @@
 """Limits learned from a channel's own history: the water it holds when drained, and when dry.
 
 Relative wetness from a channel's own limits survives a poor calibration. But a site's history can hide a chronic
-sponge, which has never been seen drained: so whatever is learned stays inside the range of the medium. With too little
-history, or where it lies outside, the middle of that range stands, marked provisional. Only what came before the moment
-of learning counts. Thresholds are common practice, no source; hours to field capacity: Jabro 2009.
+sponge, which has never been seen drained: so whatever is learned stays inside the range of the medium, and thatch that
+stands above the middle of its own teaches nothing, for over sand or a break, or watered every evening, it hangs full
+for weeks. With too little history, or where it lies outside, the middle of that range stands, marked provisional. Only
+what came before the moment of learning counts. Thresholds are common practice, no source; hours to field capacity:
+Jabro 2009; water that hangs over a coarser layer: the putting green specification rests on it.
 """
 
 from collections.abc import Iterator, Sequence
@@ -128,6 +130,9 @@ def drained_limit(
     if found.n < FEWEST_EVENTS:
         few = say_many("{n} plateau, {needed} needed", "{n} plateaus, {needed} needed", found.n, needed=FEWEST_EVENTS)
         return _prior(medium.drained, medium.drained_prior, few, found.n)
+    if medium.is_thatch and medium.drained_prior < found.value <= medium.drained[1]:
+        hangs = say(_HANGS, value=found.value, medium=say(medium.title))
+        return _prior(medium.drained, medium.drained_prior, hangs, found.n)
     return _inside(found, medium.drained, medium, (_MORE_DRAINED, _LESS_DRAINED))
 
 
@@ -260,6 +265,9 @@ _MORE_DRAINED = later(
 )
 _LESS_DRAINED = later(
     "learned {value:.2f}, less than {medium} holds drained ({low:.2f} to {high:.2f}): its middle stands"
+)
+_HANGS = later(
+    "stood at {value:.2f}, but water can hang in {medium} that does not drain: the middle of its range stands"
 )
 _MORE_DRY = later("learned {value:.2f}, more than {medium} holds when dry ({low:.2f} to {high:.2f}): its middle stands")
 _LESS_DRY = later("learned {value:.2f}, less than {medium} holds when dry ({low:.2f} to {high:.2f}): its middle stands")

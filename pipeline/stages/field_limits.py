@@ -17,7 +17,7 @@ from pipeline.diary.station import ChannelLimits, StationContext
 from pipeline.soil import drift
 from pipeline.soil.layers import Medium, Place
 from pipeline.soil.limits import learn_limits, plateaus
-from pipeline.soil.wetting import Spell, Watering, events
+from pipeline.soil.wetting import Spell, events
 from pipeline.stages.stage import (
     FIRST_MONDAY_MS,
     NO_SERIES,
@@ -128,9 +128,9 @@ def _shown(record: Record, context: StationContext, channel: str, at_ms: int) ->
 
 
 def _spells(record: Record, context: StationContext, at_ms: int, channel: str) -> list[Spell]:
-    """Wettings that rain and diary tell of, and rises of a channel that neither explains."""
+    """Wettings that rain and diary tell of, with the amounts written, and rises of a channel that neither explains."""
     rain = NO_SERIES if context.rain_channel is None else record.channels.get(context.rain_channel, NO_SERIES)
-    waterings = [Watering(w.start_ms, w.end_ms) for w in context.facts.waterings if w.end_ms < at_ms]
+    waterings = [w for w in context.facts.waterings if w.end_ms < at_ms]
     return events(*rain, waterings=waterings, probe=record.channels[channel])
 
 

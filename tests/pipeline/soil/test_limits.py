@@ -11,10 +11,12 @@ from pipeline.units import DAY_MS, HOUR_MS
 HOURS = np.arange(24 * 120, dtype=np.int64) * HOUR_MS
 
 
-def drained_history(level: float, *, every_days: int = 6, tau_h: float = 8.0, dry: float = 0.05) -> np.ndarray:
-    """Water every few days brings it to .40; it drains to a level within hours and, late on, dries further."""
+def drained_history(
+    level: float, *, every_days: int = 6, tau_h: float = 8.0, dry: float = 0.05, wet: float = 0.40
+) -> np.ndarray:
+    """Water every few days brings it to .40 or so; it drains to a level within hours and, late on, dries further."""
     since = (HOURS % (every_days * DAY_MS)) / HOUR_MS
-    drained = level + (0.40 - level) * np.exp(-since / tau_h)
+    drained = level + (wet - level) * np.exp(-since / tau_h)
     # from the fourth day on roots draw it down
     return np.where(since > 100.0, level - (level - dry) * (since - 100.0) / (24 * every_days - 100.0), drained)
 
@@ -64,6 +66,18 @@ def test_chronic_sponge_cannot_pass_for_normal() -> None:
     found = drained_limit(HOURS, np.full(HOURS.size, 0.70), MEDIA["decayed_thatch"], waterings())
     assert found.value == pytest.approx(0.45) and found.high == 0.55 and found.provisional
     assert found.reason == "learned 0.70, more than decayed thatch holds drained (0.35 to 0.55): its middle stands"
+
+
+def test_thatch_that_hangs_full_teaches_no_drained_limit() -> None:
+    """Decayed thatch that stands at .52 after every watering, inside its range of .35 to .55: water hangs over a break
+    (simulated thatch over sand, drained at .45, stood so for weeks), and the middle stands. At .40 it is believed, and
+    so is soil that stands over its middle."""
+    hung = drained_limit(HOURS, drained_history(0.52, wet=0.70), MEDIA["decayed_thatch"], waterings())
+    assert hung.value == pytest.approx(0.45) and hung.provisional and hung.reason.startswith("stood at 0.5")
+    low = drained_limit(HOURS, drained_history(0.40, wet=0.70), MEDIA["decayed_thatch"], waterings())
+    assert low.value == pytest.approx(0.40, abs=0.003) and not low.provisional
+    soil = drained_limit(HOURS, drained_history(0.26), MEDIA["sandy_loam"], waterings())
+    assert soil.value == pytest.approx(0.26, abs=0.003) and not soil.provisional
 
 
 def test_clay_without_still_nights_keeps_its_prior() -> None:

@@ -11,6 +11,7 @@ import pytest
 
 from hardware.reading import Reading
 from pipeline.diary.station import ChannelLimits, StationContext
+from pipeline.soil.wetting import Watering
 from pipeline.stages.field_limits import LIMIT_QUANTITIES, due_ms, learned_limits, limits_found
 from pipeline.stages.recompute import process, recompute, station_context
 from pipeline.stages.stage import Record, findings_table, series_of
@@ -142,6 +143,21 @@ def test_channel_that_senses_two_layers_learns_nothing() -> None:
     table = table_of(record, thin, 2000 * HOUR_MS)
     assert set(table["station"]) == {SOIL[1]} and set(table["quantity"]) == set(LIMIT_QUANTITIES)
     assert limits_found(Record({}, {}), thin, 0) == []
+
+
+def test_water_written_as_too_little_to_soak_teaches_no_limit() -> None:
+    """Soil that stands at .26 after waterings every sixth day, of which the diary says 12 mm, 2 mm, or not how much:
+    2 mm do not soak it, whatever its channel did; the rest is learned from (made by hand)."""
+    times = np.arange(24 * 120, dtype=np.int64) * HOUR_MS
+    since = (times % (6 * DAY_MS)) / HOUR_MS
+    theta = np.where(since > 100.0, 0.26 - 0.004 * (since - 100.0), 0.26 + 0.12 * np.exp(-since / 8.0))
+    at_ms = [int(t) for t in times[:: 24 * 6]]
+    for water_mm, provisional in ((12.0, False), (2.0, True), (float("nan"), False)):
+        facts = tuple(Watering(at, at + HOUR_MS, water_mm) for at in at_ms)
+        watered = changed(CONTEXT, soil="sandy_loam", cores=(), waterings=facts)
+        record = Record({SOIL[1]: (times, theta)}, {})
+        drained = table_of(record, watered, 120 * DAY_MS).set_index("quantity").loc["drained_limit"]
+        assert drained["reason"].startswith("provisional") == provisional
 
 
 def test_clay_learns_from_nights_after_days_of_little_demand() -> None:
