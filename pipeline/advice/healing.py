@@ -40,6 +40,8 @@ class Growth:
     recovery, recovery_low, recovery_high : ndarray, shape (day,)
         What counts for healing: potential times moisture, feed and light; and the same with the days that are expected
         colder or warmer than usual. [1]
+    potential_low : ndarray, shape (day,)
+        Potential with those days the less good of both. [1]
     """
 
     first_day: datetime.date
@@ -47,6 +49,7 @@ class Growth:
     recovery: FloatArray
     recovery_low: FloatArray
     recovery_high: FloatArray
+    potential_low: FloatArray
 
     def daily(self, which: str = "recovery") -> Daily:
         """Return one of the series by day. [1]"""
@@ -95,7 +98,7 @@ def growth_ahead(
 
     usual, cold, warm = (potential(s * year_to_year_degc) for s in (0.0, -1.0, 1.0))
     low, high = np.minimum(np.minimum(cold, warm), usual), np.maximum(np.maximum(cold, warm), usual)
-    return Growth(first_day, usual, usual * share, low * share, high * share)
+    return Growth(first_day, usual, usual * share, low * share, high * share, low)
 
 
 def spread_potential(temperature_degc: npt.ArrayLike, spread_degc: npt.ArrayLike, grass: str) -> FloatArray:
@@ -176,13 +179,14 @@ def healed_dates(
     return HealedDates(date(growth.recovery_high, low), date(growth.recovery, middle), date(growth.recovery_low, high))
 
 
-def end_of_growth(growth: Growth, after: datetime.date) -> datetime.date | None:
+def end_of_growth(growth: Growth, after: datetime.date, *, earliest: bool = False) -> datetime.date | None:
     """Return the first day from `after` on at which growth, once under way, has ended for the season.
 
     The mean potential of the 7 days up to it has fallen below `GROWTH_ENDS_BELOW`, and stays there for
-    `GROWTH_RESTS_DAYS`, as far as days are given. None when it does not within the days given.
+    `GROWTH_RESTS_DAYS`, as far as days are given. None when it does not within the days given. The earliest is that of
+    weeks less good than usual.
     """
-    total = np.concatenate([[0.0], np.cumsum(growth.potential)])
+    total = np.concatenate([[0.0], np.cumsum(growth.potential_low if earliest else growth.potential)])
     mean = (total[GROWTH_MEAN_DAYS:] - total[:-GROWTH_MEAN_DAYS]) / GROWTH_MEAN_DAYS
     first = max((after - growth.first_day).days - GROWTH_MEAN_DAYS + 1, 1)
     low = mean < GROWTH_ENDS_BELOW
@@ -214,6 +218,7 @@ def last_good_date(
     needed_on: datetime.date,
     *,
     from_day: datetime.date,
+    safe_needed_on: datetime.date | None = None,
     lead_days: float = 0.0,
     factor: float = 1.0,
 ) -> LastGoodDate:
@@ -228,6 +233,8 @@ def last_good_date(
         Of the next fixture, or of the end of growth; it must be healed by the end of the day before.
     from_day : date
         Today: earlier days are of no use.
+    safe_needed_on : date, optional
+        What the safe date must be healed by where growth ends it: its end in cold weeks. None: as the likely one.
     lead_days : float
         See `TreatmentTable.lead_days`; 0 when no play is meant. [d]
     factor : float
@@ -243,10 +250,12 @@ def last_good_date(
         raise ValueError(f"days: found {from_day} to {needed_on}, expected days within the growth given")
     lead_last = needed_on - datetime.timedelta(days=math.ceil(lead_days))
 
-    def latest(series: FloatArray, need: float) -> datetime.date | None:
+    safe_last = last if safe_needed_on is None else min((safe_needed_on - growth.first_day).days, last)
+
+    def latest(series: FloatArray, need: float, end: int) -> datetime.date | None:
         # growth of the days after each day s, up to the day before play
-        after = np.cumsum(series[first + 1 : last][::-1])[::-1]
-        left = np.concatenate([after, [0.0]]) if last > first else np.zeros(0)
+        after = np.cumsum(series[first + 1 : end][::-1])[::-1]
+        left = np.concatenate([after, [0.0]]) if end > first else np.zeros(0)
         good = np.flatnonzero(left >= need * factor * (1.0 - 1e-12))
         return from_day + datetime.timedelta(days=int(good[-1])) if good.size else None
 
@@ -254,10 +263,8 @@ def last_good_date(
         return None if day is None or lead_last < from_day else min(day, lead_last)
 
     low, high = heal_growth_days
-    likely = latest(growth.recovery, 0.5 * (low + high))
-    return LastGoodDate(
-        bounded(latest(growth.recovery_low, high)), bounded(likely), likely is not None and lead_last < likely
-    )
+    likely, safe = latest(growth.recovery, 0.5 * (low + high), last), latest(growth.recovery_low, high, safe_last)
+    return LastGoodDate(bounded(safe), bounded(likely), likely is not None and lead_last < likely)
 
 
 @dataclass(frozen=True, slots=True)

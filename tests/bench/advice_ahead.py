@@ -32,7 +32,7 @@ from tests.bench.advice_ground import DAY_MS, HOUR_MS, Truth
 from tests.bench.advice_run import WIDENED, Run
 from tests.bench.advice_scores import Hours, count
 from tests.bench.advice_store import SeasonStore
-from tests.bench.advice_truth import last_good_day
+from tests.bench.advice_truth import last_good_day, last_sowing_day
 
 Open = NDArray[np.bool_]
 
@@ -247,7 +247,8 @@ class LastGood:
 
 
 def last_good_errors(run: Run, advice: SiteAdvice, now_ms: int) -> Iterator[LastGood]:
-    """Of each pass against what would have healed before growth ended, by the middle need of the table."""
+    """Of each pass against what would have healed before growth ended, by the middle need of the table; of seed, which
+    nobody plays on here, against what would have come up before the soil was too cold."""
     truth = run.kept.truth
     from_day = (now_ms - truth.start_ms) // DAY_MS
     until = int(run.windows.growth_end_day[from_day])
@@ -257,7 +258,12 @@ def last_good_errors(run: Run, advice: SiteAdvice, now_ms: int) -> Iterator[Last
         low, high = told.outlook.facts.heal_growth_days[intent.variant]
         if high <= 1.0 or told.for_play or (told.last_good is None and told.needed_on is None):
             continue
-        true = last_good_day(run.windows, int(from_day), 0.5 * (low + high), until)
+        bed = run.table.rows_of(intent.kind, intent.variant).get("seedbed_temperature")
+        true = (
+            last_good_day(run.windows, int(from_day), 0.5 * (low + high), until)
+            if bed is None
+            else last_sowing_day(run.windows, int(from_day), bed.window_h // 24, bed.bounds.open_lo)
+        )
         said = None if told.last_good is None else told.last_good.likely
         error = None if said is None or true is None else _days(start, said) - true
         safe = None if told.last_good is None or told.last_good.safe is None else _days(start, told.last_good.safe)

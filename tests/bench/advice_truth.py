@@ -247,6 +247,15 @@ def last_good_day(windows: Windows, from_day: int, need: float, until_day: int) 
     return int(good[-1]) if good.size else None
 
 
+def last_sowing_day(windows: Windows, from_day: int, days: int, warm_degc: float) -> int | None:
+    """The last day, counted from the season's start, up to which the soil of so many days from it on stays so warm that
+    seed comes up; None when it is too cold on `from_day` already. [degC]"""
+    lowest = np.lib.stride_tricks.sliding_window_view(windows.soil_by_day[from_day:], days).min(axis=1)
+    cold = np.flatnonzero(lowest < warm_degc)
+    end = int(cold[0]) if cold.size else lowest.size
+    return None if end == 0 else from_day + end - 1
+
+
 def work_hours(truth: Truth, first_h: int = 7, last_h: int = 19) -> Open:
     """Hours of the season in which people work, by the sun's clock of UTC sites. Shape (hour,)"""
     hour = truth.at_ms % DAY_MS // HOUR_MS

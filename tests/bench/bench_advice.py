@@ -256,15 +256,21 @@ def _date_lines(found: Found) -> Iterable[str]:
             f"\nfirst notice of {len(told_d)} windows (six working hours after three shut days), told at least so long "
             f"before: {shares}; median of those told {median_d:.0f} d"
         )
-    if found.last_good:
-        error = np.array([d.error_d for d in found.last_good if d.error_d is not None])
+    sown, healed = ([d for d in found.last_good if (d.kind == "overseeding") is seed] for seed in (True, False))
+    yield from _last_good_lines("of passes that heal", healed)
+    yield from _last_good_lines("of seed", sown)
+
+
+def _last_good_lines(words: str, dates: list[LastGood]) -> Iterable[str]:
+    error = np.array([d.error_d for d in dates if d.error_d is not None])
+    if error.size:
         low, middle, high = np.quantile(error, [0.1, 0.5, 0.9])
-        safe = [d.safe_in_time for d in found.last_good if d.safe_in_time is not None]
+        safe = [d.safe_in_time for d in dates if d.safe_in_time is not None]
         yield (
-            f"last good date, likely less true, d: {error.size} dates, median {middle:+.0f}, 10th to 90th percentile "
-            f"{low:+.0f} to {high:+.0f}, mean size {np.abs(error).mean():.1f}; the safe date was in time in "
+            f"last good date {words}, likely less true, d: {error.size} dates, median {middle:+.0f}, 10th to 90th "
+            f"percentile {low:+.0f} to {high:+.0f}, mean size {np.abs(error).mean():.1f}; the safe date was in time in "
             f"{share_told(sum(safe), len(safe))} of {len(safe)}; that it is too late was agreed on in "
-            f"{share_told(sum(d.agreed for d in found.last_good), len(found.last_good))} of {len(found.last_good)}"
+            f"{share_told(sum(d.agreed for d in dates), len(dates))} of {len(dates)}"
         )
 
 

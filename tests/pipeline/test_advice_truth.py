@@ -22,7 +22,7 @@ from tests.bench.advice_ground import HOUR_MS, Season, Truth, season, water_cont
 from tests.bench.advice_kept import Kept, of_season
 from tests.bench.advice_run import Run, ground_hours, run_of_kept
 from tests.bench.advice_scores import Hours, wilson
-from tests.bench.advice_truth import Facts, Windows, last_good_day
+from tests.bench.advice_truth import Facts, Windows, last_good_day, last_sowing_day
 
 MONDAY_MS = 1_748_822_400_000  # 2025-06-02 00:00 UTC
 UTC = ZoneInfo("UTC")
@@ -120,6 +120,16 @@ def test_last_good_day_leaves_the_growth_that_is_needed() -> None:
     windows = Windows(flat_truth(), Facts("cool", False, "outfield"))
     assert last_good_day(windows, 0, 9.0, 100) == 89
     assert last_good_day(windows, 95, 9.0, 100) is None
+
+
+def test_last_sowing_day_leaves_the_seed_its_warm_weeks() -> None:
+    """Soil as far above the air as in the season, 15 over 18 degC: with air of 12 from day 100 on it is at 9 from then
+    on, and 21 days from day 79 on end on day 99 (by hand)."""
+    air = np.full(24 * 400, 18.0)
+    air[24 * 100 :] = 12.0
+    windows = Windows(flat_truth(air_degc=air), Facts("cool", False, "outfield"))
+    assert last_sowing_day(windows, 0, 21, 10.0) == 79
+    assert last_sowing_day(windows, 80, 21, 10.0) is None
 
 
 def test_thatch_truly_holds_after_two_days_without_water_over_dry_roots() -> None:

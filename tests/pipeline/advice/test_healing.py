@@ -136,7 +136,7 @@ def test_earliest_and_latest_enclose_the_likely_day():
 
 def flat(per_day: float, days: int = 200) -> Growth:
     series = np.full(days, per_day)
-    return Growth(date(3, 1), series, series, series * 0.8, series * 1.25)
+    return Growth(date(3, 1), series, series, series * 0.8, series * 1.25, series * 0.8)
 
 
 def test_last_good_date_by_algebra():
@@ -179,7 +179,7 @@ def test_last_good_date_and_healed_date_agree():
 def test_growth_ends_when_its_week_falls_below_a_tenth():
     """Growth of 1 for 100 days, then none: the mean of 7 days is 1/7 on the 6th day without, 0 on the 7th (algebra)."""
     series = np.concatenate([np.ones(100), np.zeros(100)])
-    growth = Growth(date(3, 1), series, series, series, series)
+    growth = Growth(date(3, 1), series, series, series, series, series)
     end = end_of_growth(growth, date(3, 1))
     assert end == date(3, 1) + datetime.timedelta(days=106)
     assert end_of_growth(growth, end) == end
@@ -193,8 +193,25 @@ def test_a_cold_week_in_spring_ends_no_season():
     The mean of the week falls below a tenth on the 5th cold day; in autumn on the 5th day without growth.
     """
     series = np.concatenate([np.full(30, 0.3), np.full(8, 0.02), np.full(100, 0.3), np.zeros(60)])
-    growth = Growth(date(3, 1), series, series, series, series)
+    growth = Growth(date(3, 1), series, series, series, series, series)
     assert end_of_growth(growth, date(3, 10)) == date(3, 1) + datetime.timedelta(days=138 + 4)
+
+
+def test_safe_date_is_healed_by_the_end_of_growth_of_cold_weeks():
+    """Growth of 0.5 a day for 60 days, in cold weeks for 40; then 0.05, which is growth no more: it has ended on the
+    7th day so low, the mean of a week having fallen to 0.05 (to 0.11 on the 6th). What grows after that does not count:
+    6 days of 0.05 and 4 of 0.5 make 2.3 growth-days in cold weeks, those after day 35 (algebra)."""
+    usual = np.concatenate([np.full(60, 0.5), np.full(60, 0.05)])
+    cold = np.concatenate([np.full(40, 0.5), np.full(80, 0.05)])
+    growth = Growth(date(3, 1), usual, usual, cold, usual, cold)
+    first = date(3, 1)
+    ends = [(end_of_growth(growth, first, earliest=e) - first).days for e in (False, True)]
+    assert ends == [66, 46]
+    found = last_good_date(
+        growth, (2.3, 2.3), first + datetime.timedelta(days=66), from_day=first,
+        safe_needed_on=first + datetime.timedelta(days=46),
+    )  # fmt: skip
+    assert [(d - first).days for d in (found.safe, found.likely)] == [35, 55]
 
 
 def test_history_stands_where_there_is_enough_of_it():

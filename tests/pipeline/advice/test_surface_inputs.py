@@ -10,6 +10,7 @@ import math
 
 import pytest
 
+from pipeline.advice import advisor
 from tests.pipeline.advice.told_site import (
     CLOSED,
     GROWTH_AT_15,
@@ -90,6 +91,19 @@ def test_without_play_it_must_heal_before_growth_ends(fair):
     told = pass_of(fair.advice(), "scarifying")
     assert not told.for_play and told.needed_on is not None and told.needed_on.month in (11, 12)
     assert "before growth ends about" in told.last_good_line
+
+
+def test_safe_date_is_asked_of_the_early_end_of_growth_alone(fair, monkeypatch):
+    """Were growth of cold weeks to end on 1 September, the safe date would lie before it, and the likely one would
+    stay; before play neither is moved by it."""
+    usual = pass_of(fair.advice(), "slitting").last_good
+    before_play = pass_of(fair.advice(fixtures=calendar(noon_ms(2024, 10, 1))), "slitting").last_good
+    early = datetime.date(2024, 9, 1)
+    monkeypatch.setattr(advisor, "end_of_growth", lambda *_, earliest: early if earliest else None)
+    found = pass_of(fair.advice(), "slitting").last_good
+    assert found.likely == usual.likely > early > found.safe
+    assert usual.safe > early
+    assert pass_of(fair.advice(fixtures=calendar(noon_ms(2024, 10, 1))), "slitting").last_good == before_play
 
 
 def test_play_closes_the_days_before_it(fair):
