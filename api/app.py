@@ -29,6 +29,7 @@ from api import (
     first,
     ground,
     health,
+    jobs,
     live,
     nodes,
     photos,
@@ -45,6 +46,7 @@ from api.pages import compare as compare_page
 from api.pages import diary as diary_page
 from api.pages import first as first_page
 from api.pages import ground as ground_page
+from api.pages import jobs as jobs_page
 from api.pages import offline as offline_page
 from api.pages import people as people_page
 from api.pages import probes as probe_pages
@@ -95,7 +97,7 @@ def create_app(pipeline: Pipeline) -> FastAPI:
         data, alert_history, answers, advice, booking, diary, feed, first, first_page, live, nodes, season, ground,
         health, today, station, probes, probe_pages, alerts, book, windows, work, year, ground_page, compare,
         compare_page, tour, tour_page, trust, trust_page, forms, diary_page, sign_in_page, people_page, offline_page,
-        settings, settings_page, photos,
+        settings, settings_page, photos, jobs, jobs_page,
     ):  # fmt: skip
         app.include_router(part.router)
     app.include_router(people_page.data)

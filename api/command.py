@@ -96,7 +96,13 @@ def _parser() -> argparse.ArgumentParser:
     recompute.add_argument("--station", help="one station only")
     recompute.add_argument("--from", dest="first", type=day, metavar="DATE", help="first day, 2026-05-01")
     recompute.add_argument("--to", dest="last", type=day, metavar="DATE", help="last day, included")
+    recompute.add_argument(
+        "--sites", type=Path, metavar="SITES", help="folder of many sites, which the workers that hold them do"
+    )
     recompute.set_defaults(run=_recompute)
+    jobs = commands.add_parser("jobs", help="long jobs of many sites: how far each is, and what came of it")
+    jobs.add_argument("sites", metavar="SITES", type=Path, help="folder of the settings, NAME.toml a site")
+    jobs.set_defaults(run=_jobs)
     taking = commands.add_parser("import", help="take a record of other years in: a CSV file, by a map of its columns")
     taking.add_argument("file", metavar="FILE", type=Path, help="the record, also gzipped")
     taking.add_argument("--map", type=Path, metavar="MAP", help="what its columns become, as TOML")
@@ -459,9 +465,28 @@ def _install_service(parsed: argparse.Namespace) -> int:
 
 
 def _recompute(parsed: argparse.Namespace) -> int:
+    """A site that another process holds, in PostgreSQL, is worked out by that one."""
+    from api.job_commands import recompute_sites, sites_of
+    from api.jobs import recompute_faults
     from pipeline.__main__ import redo
+    from pipeline.errors import StoreTaken
 
-    return redo(site_config(parsed), parsed.station, parsed.first, parsed.last)
+    sites = [site_config(parsed)] if parsed.sites is None else sites_of(parsed.sites, parsed.environment)
+    wrong = next(filter(None, (recompute_faults(one, parsed.station, parsed.first, parsed.last) for one in sites)), "")
+    if wrong:
+        print(f"--{wrong}", file=sys.stderr)
+        return 2
+    if parsed.sites is None:
+        with suppress(StoreTaken):
+            return redo(sites[0], parsed.station, parsed.first, parsed.last)
+    return recompute_sites(sites, parsed.station, parsed.first, parsed.last, lambda line: print(line, flush=True))
+
+
+def _jobs(parsed: argparse.Namespace) -> int:
+    from api.job_commands import job_lines, sites_of
+
+    print(*job_lines(sites_of(parsed.sites, parsed.environment)) or ["No job in the last 30 days."], sep="\n")
+    return 0
 
 
 def _import(parsed: argparse.Namespace) -> int:

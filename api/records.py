@@ -1,7 +1,7 @@
 """`underturf import` and `export`: records taken into the data folder with what they mean, and what is there given out.
 
-An import holds the data folder while it works, so the service is stopped meanwhile; the nodes keep what they read. An
-export only reads.
+An import holds the data folder while it works, so the service is stopped meanwhile; the nodes keep what they read. In
+PostgreSQL a site that is held by another process takes it as a long job. An export only reads.
 """
 
 from __future__ import annotations
@@ -10,13 +10,17 @@ import datetime
 import gzip
 import itertools
 import tempfile
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import closing
 from dataclasses import dataclass, replace
 from pathlib import Path
-from zoneinfo import ZoneInfo
 
 from api.export import csv_text, diary_csv, findings_text
+from api.job_commands import COMMAND, Tell, follow_jobs
+from api.jobs import tell_holders
 from pipeline.diary.entry import DiaryEntry
+from pipeline.errors import PipelineFault, StoreTaken
+from pipeline.jobs import IMPORT
 from pipeline.records.exported import (
     DIARY,
     FINDINGS,
@@ -26,6 +30,7 @@ from pipeline.records.exported import (
     kind_of_export,
     read_diary_export,
 )
+from pipeline.records.hand_over import hand_over
 from pipeline.records.hand_rows import read_entries
 from pipeline.records.record_file import ImportFault
 from pipeline.records.record_intake import CheckedRecord, check_record, keep_record
@@ -37,10 +42,10 @@ from pipeline.site.fields import nearest
 from pipeline.site.settings import SiteConfig
 from pipeline.stages.catalogue import CATALOGUE
 from pipeline.store.backup import Progress
-from pipeline.store.opening import Stores
-from pipeline.units import DAY_MS, EVER_MS, FOREVER_MS, utc_text
+from pipeline.store.diary import Diary
+from pipeline.store.opening import Stores, dsn_of, job_queue, news_session, open_stores
+from pipeline.units import DAY_MS, EVER_MS, FOREVER_MS, utc_text, whole_days_ms
 
-Tell = Callable[[str], None]
 LONG_EXPORT = 1_000_000  # characters, beyond which an export without a name is gzipped
 FINDINGS_BEFORE_MS = 370 * DAY_MS  # how far before its first reading a finding of the diary may begin
 
@@ -93,7 +98,26 @@ def import_record(config: SiteConfig, asked: ImportAsked, now_ms: int, tell: Tel
         if asked.preview:
             tell("nothing was kept: this is the beginning of the file, and what each column becomes")
             return
-        _take_in(config, checked, tell, progress)
+        try:
+            _take_in(config, checked, tell, progress)
+        except StoreTaken:
+            number = _hand_over(config, checked, asked.file.name, now_ms, tell)
+            if job_failed := follow_jobs(dsn_of(config), {number: config.site.name}, tell):
+                raise PipelineFault(job_failed) from None
+
+
+def _hand_over(config: SiteConfig, checked: CheckedRecord, name: str, now_ms: int, tell: Tell) -> int:
+    """Give a checked record to the process that holds its site; return the number of the job."""
+    with closing(open_stores(config, hold=False)) as stores:
+        hand_over(checked, stores.database)
+    asked = {
+        "record": checked.outbox_id, "channels": list(checked.channels), "count": checked.count, "file": name,
+        "by": COMMAND, "asked_ms": now_ms,
+    }  # fmt: skip
+    number = job_queue(dsn_of(config)).ask(config.site.name, IMPORT, asked, same=checked.outbox_id)
+    tell_holders(dsn_of(config), config.site.name)
+    tell(f"{config.site.name} is held by another process, which takes it in: job {number}")
+    return number
 
 
 def _take_diary(
@@ -107,19 +131,27 @@ def _take_diary(
     tell(f"{len(entries)} entries of the diary")
     if asked.preview:
         return
-    pipeline = Pipeline(config)
     try:
-        known = {entry.id for entry in pipeline.diary.entries(None, *EVER_MS, asked=True)}
-        # one that an earlier program exported, or imported, has the identity made for it
-        before = {other: pipeline.diary.sent_as(other) for other, _ in entries}
-        kept = {
-            (before[other] or pipeline.diary.add(replace(entry, sent_as=entry.sent_as or other))).id
-            for other, entry in entries
-        }
-        tell(f"{len(kept - known)} entries written, {len(kept & known)} were there before")
+        pipeline = Pipeline(config)
+    except StoreTaken:  # whoever holds it works out what they change
+        with closing(open_stores(config, hold=False)) as stores:
+            _write_entries(stores.diary, entries, tell)
+        with closing(news_session(dsn_of(config))) as news:
+            news.tell(config.site.name, ["diary"])
+        return
+    try:
+        _write_entries(pipeline.diary, entries, tell)
         pipeline.catch_up(progress)
     finally:
         pipeline.stop()
+
+
+def _write_entries(diary: Diary, entries: Sequence[tuple[str, DiaryEntry]], tell: Tell) -> None:
+    known = {entry.id for entry in diary.entries(None, *EVER_MS, asked=True)}
+    # one that an earlier program exported, or imported, has the identity made for it
+    before = {other: diary.sent_as(other) for other, _ in entries}
+    kept = {(before[other] or diary.add(replace(entry, sent_as=entry.sent_as or other))).id for other, entry in entries}
+    tell(f"{len(kept - known)} entries written, {len(kept & known)} were there before")
 
 
 def _take_in(config: SiteConfig, checked: CheckedRecord, tell: Tell, progress: Progress) -> None:
@@ -175,13 +207,8 @@ class ExportAsked:
 
     def span_ms(self, config: SiteConfig) -> tuple[int, int]:
         """Return the days asked for, by the site's clock: start <= t < end. [ms since 1970, UTC]"""
-        zone = ZoneInfo(config.site.timezone)
-
-        def midnight_ms(day: datetime.date) -> int:
-            return round(datetime.datetime(day.year, day.month, day.day, tzinfo=zone).timestamp() * 1000)
-
-        start_ms = 0 if self.first is None else midnight_ms(self.first)
-        return start_ms, FOREVER_MS if self.last is None else midnight_ms(self.last + datetime.timedelta(days=1))
+        start_ms, end_ms = whole_days_ms(self.first, self.last, config.site.timezone)
+        return start_ms or 0, FOREVER_MS if end_ms is None else end_ms
 
 
 def exported_text(config: SiteConfig, stores: Stores, asked: ExportAsked) -> Iterator[str]:

@@ -60,7 +60,9 @@ def work(sites: Path, own: Path, port: int, environment: Mapping[str, str]) -> i
             crashed.append(bug)
             ended.set()
 
-        parts = [Part("sites", worker, crash), Part("news", worker.exchange, crash)]
+        parts = [
+            Part("sites", worker, crash), Part("news", worker.exchange, crash), Part("jobs", worker.jobs, crash),
+        ]  # fmt: skip
         pages = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, name="pages", daemon=True)
         pages.start()
         ended.wait()

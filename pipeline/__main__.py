@@ -6,7 +6,6 @@ import argparse
 import datetime
 import signal
 import sys
-from zoneinfo import ZoneInfo
 
 from pipeline.errors import PipelineFault
 from pipeline.run.command_line import add_log_level, day
@@ -16,6 +15,7 @@ from pipeline.service import load_settings as load
 from pipeline.site.settings import ConfigFault, SiteConfig
 from pipeline.stages.recompute import in_order
 from pipeline.store.opening import meet_server
+from pipeline.units import whole_days_ms
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -73,13 +73,12 @@ def redo(config: SiteConfig, station: str | None, first: datetime.date | None, l
     if station is not None and station not in config.stations():
         print(f"--station: found {station!r}, expected one of {', '.join(config.stations())}", file=sys.stderr)
         return 2
-    after = None if last is None else last + datetime.timedelta(days=1)
-    span = {"start_ms": _midnight_ms(config, first), "end_ms": _midnight_ms(config, after)}
+    start_ms, end_ms = whole_days_ms(first, last, config.site.timezone)
     pipeline = Pipeline(config)
     try:
         names = in_order(config, config.stations() if station is None else (station,))
         for name in names:
-            done = pipeline.recompute(name, **span)
+            done = pipeline.recompute(name, start_ms=start_ms, end_ms=end_ms)
             print(f"{name}: {done.observations} observations and {done.findings} findings worked out anew")
         for name in names:
             # a pass is judged beside other stations, so all must stand first
@@ -87,13 +86,6 @@ def redo(config: SiteConfig, station: str | None, first: datetime.date | None, l
     finally:
         pipeline.stop()
     return 0
-
-
-def _midnight_ms(config: SiteConfig, day: datetime.date | None) -> int | None:
-    if day is None:
-        return None
-    midnight = datetime.datetime(day.year, day.month, day.day, tzinfo=ZoneInfo(config.site.timezone))
-    return round(midnight.timestamp() * 1000)
 
 
 if __name__ == "__main__":

@@ -23,6 +23,10 @@ class StoreTaken(StoreAway):
     """Another process holds the site, so that this one may not write."""
 
 
+class JobPutBack(StoreFault):
+    """The site of a long job is let go: whoever holds it next does the job."""
+
+
 class StoreDamaged(StoreAway):
     """The database does not read as it was written: it is to be restored from a backup. Nothing more is kept in it."""
 

@@ -21,12 +21,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.errors import PipelineFault, StoreTaken
+from pipeline.jobs import JobRunner
 from pipeline.news import NewsExchange
 from pipeline.run.backoff import Backoff
 from pipeline.run.clock import Clock
 from pipeline.service import Pipeline, load_settings
 from pipeline.site.settings import ConfigFault, SiteConfig
-from pipeline.store.opening import dsn_of, news_session, worker_session
+from pipeline.store.opening import dsn_of, job_queue, news_session, worker_session
 
 if TYPE_CHECKING:
     from pipeline.store.postgres import WorkerSession
@@ -107,6 +108,7 @@ class SiteWorker:
         dsn = dsn_of(good[0])
         self._session: WorkerSession = worker_session(dsn)
         self.exchange = NewsExchange(news_session(dsn), self.pipelines, clock)  # stepped by a thread of its own
+        self.jobs = JobRunner(job_queue(dsn), self.pipelines, clock)  # and so are these
 
     def step(self, stop: threading.Event) -> None:
         """Look once at the folder, at who lives and what is free; start and stop what follows from it; then wait."""

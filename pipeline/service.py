@@ -26,6 +26,7 @@ from pipeline.alerts.runner import BOUNDS_OF_RULES, AlertRunner, OpenAlert
 from pipeline.alerts.site import BACKUP_OLD
 from pipeline.diary.entry import DiaryEntry
 from pipeline.errors import PipelineFault, StoreAway
+from pipeline.jobs import JobRunner
 from pipeline.mqtt.broker import EmbeddedBroker, find_mosquitto
 from pipeline.mqtt.field_checks import FieldChecks, ProbeCheck, has_ticked
 from pipeline.mqtt.ingest import Ingest
@@ -50,7 +51,7 @@ from pipeline.store.backup import BackupRecord, ask_for_backups, read_record
 from pipeline.store.custody import CustodyNotice, custody_notices
 from pipeline.store.integrity import IntegrityCheck
 from pipeline.store.journal import QuarantineSize
-from pipeline.store.opening import SPARE_SESSIONS, Feeder, dsn_of, lock_folder, news_session, open_stores
+from pipeline.store.opening import SPARE_SESSIONS, Feeder, dsn_of, job_queue, lock_folder, news_session, open_stores
 from pipeline.texts import later, say, say_many, use
 from pipeline.units import DAY_MS
 from pipeline.worker import HEALTH_KEY, Worker
@@ -176,6 +177,10 @@ class Pipeline:
         self._exchange = None if not on_server or self._among_many else NewsExchange(
             news_session(dsn_of(config)), lambda: {config.site.name: self}, self.clock
         )  # fmt: skip
+        self._asked = False  # of a long job, by news
+        self._jobs = None if not on_server or self._among_many or pages_only else JobRunner(
+            job_queue(dsn_of(config)), lambda: {config.site.name: self}, self.clock
+        )  # fmt: skip
         self._server = self._stores.server
         self._feeder = None if self._server is None else Feeder(self.journal, self._server)
         self.context = StationContexts(config, self.diary, self.store)
@@ -234,7 +239,7 @@ class Pipeline:
             parts |= {"advisor": self._advisor, "listener": self._listener}
         else:
             parts |= {"notify": self._notifier, "heartbeat": self._heartbeat, "advisor": self._advisor}
-            parts |= {"integrity": self._integrity, "worker": self._worker}
+            parts |= {"integrity": self._integrity, "worker": self._worker, "jobs": self._jobs}
             self._news |= TOLD  # of what another process did before, and could not tell any more
         try:
             for name, part in parts.items():
@@ -284,6 +289,8 @@ class Pipeline:
         if word in ("findings", "") and self._pages_only:
             for station in self.config.stations():
                 self.context.has_learned(station)
+        if word in ("jobs", ""):
+            self._asked = True
         if word in ("checks", ""):
             self.checks.read_again(self.journal.note(CHECKS_KEY))
         self._hearing.now = True
@@ -291,6 +298,20 @@ class Pipeline:
             self.changes.bump(word or "diary")
         finally:
             self._hearing.now = False
+
+    @property
+    def stages(self) -> RestageQueue:
+        """Return what the stages have still to see."""
+        return self._stages
+
+    def take_asked(self) -> bool:
+        """Return whether news of a long job came since the last call."""
+        asked, self._asked = self._asked, False
+        return asked
+
+    def tell_jobs(self) -> None:
+        """Have whoever shows long jobs look: one was asked for, or has moved on."""
+        self._changed("jobs")
 
     def _note_news(self, word: str) -> None:
         """Keep what kind of change came about here; of one that was heard from others they know."""

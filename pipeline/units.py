@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime
 from dataclasses import dataclass
 from enum import IntEnum
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import numpy.typing as npt
@@ -58,6 +59,19 @@ def date_of_day(day: int) -> datetime.date:
 def day_of_date(date: datetime.date) -> int:
     """Return the days since 1970 of a date. [d]"""
     return (date - _EPOCH).days
+
+
+def whole_days_ms(
+    first: datetime.date | None, last: datetime.date | None, timezone: str
+) -> tuple[int | None, int | None]:
+    """Return when a day begins by a zone's clock, and when another ends; None for no day. [ms since 1970, UTC]"""
+
+    def midnight_ms(day: datetime.date) -> int:
+        at = datetime.datetime(day.year, day.month, day.day, tzinfo=ZoneInfo(timezone))
+        return round(at.timestamp() * 1000)
+
+    after = None if last is None else last + datetime.timedelta(days=1)
+    return None if first is None else midnight_ms(first), None if after is None else midnight_ms(after)
 
 
 class Flag(IntEnum):

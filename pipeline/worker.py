@@ -522,11 +522,13 @@ class Worker:
     def _stages_due(self, now_s: float, *, idle: bool) -> bool:
         """Return whether the stages are due: rested, and their input has waited for more.
 
-        A run costs days around what is new: while readings stream in, as after an outage, few long ones are made.
+        A run costs days around what is new: while readings stream in, as after an outage, few long ones are made; when
+        none come the stages need no rest.
         """
         waited_s, quiet_s = now_s - self._stages.oldest_s, now_s - self._arrived_s
         settled = idle and min(waited_s, quiet_s) > SETTLE_S
-        return self._stages_pace.rested(now_s) and (settled or waited_s > STUDY_MOST_S)
+        rested = self._stages_pace.rested(now_s) or quiet_s >= CATCH_UP_S
+        return rested and (settled or waited_s > STUDY_MOST_S)
 
     def _periods_due(self, now_s: float) -> bool:
         """Return whether days and fortnights are due: rested, or nothing has arrived for `CATCH_UP_S`.

@@ -3,7 +3,7 @@
     python tests/install_sizes.py
 
 Writes the packages of `pip install '.[server]'` and those they need into the table, with their size on disk, the
-compiled files of Python included.
+compiled files of Python included; below it those that the extra for PostgreSQL brings besides.
 """
 
 from __future__ import annotations
@@ -50,6 +50,11 @@ WHAT_FOR = {
     "tomlkit": "settings changed on a page, comments kept",
     "tzdata": "time zones where the system has none",
     "uvicorn": "the server of the pages",
+}
+
+WHAT_FOR_POSTGRES = {
+    "procrastinate": "the queue of long jobs of many sites",
+    "psycopg": "PostgreSQL",
 }
 
 
@@ -105,7 +110,18 @@ def table() -> str:
         f" {WHAT_FOR[name]} |\n"
         for name in rows
     ]
-    return HEAD + "".join(lines) + f"| all {len(sizes)} together | {sum(sizes.values()):.0f} | | |\n"
+    with_postgres = sizes_mb("postgresql")
+    for name in WHAT_FOR_POSTGRES:
+        asked = {name, *needed(name), *(needed("psycopg", "binary") if name == "psycopg" else ())}
+        size = sum(with_postgres[one] for one in asked & with_postgres.keys())
+        lines.append(
+            f"| {name} (`postgresql`) | {with_postgres[name]:.1f} | {size:.1f} | {WHAT_FOR_POSTGRES[name]} |\n"
+        )
+    more = {name: size for name, size in with_postgres.items() if name not in sizes}
+    return (
+        HEAD + "".join(lines) + f"| all {len(sizes)} together | {sum(sizes.values()):.0f} | | |\n"
+        f"| what `postgresql` brings besides, {len(more)} | {sum(more.values()):.0f} | | |\n"
+    )
 
 
 def main() -> int:

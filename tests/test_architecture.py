@@ -20,7 +20,14 @@ ONLY_IN = {
     "influxdb_client": {"pipeline/store/influx.py"},
     "cryptography": {"api/certificate.py"},
     "argon2": {"api/passwords.py"},
-    "asyncio": {"pipeline/mqtt/broker.py", "api/app.py", "api/connections.py", "api/live.py"},
+    "procrastinate": {"pipeline/store/job_queue.py"},
+    "asyncio": {
+        "pipeline/mqtt/broker.py",
+        "pipeline/store/job_queue.py",
+        "api/app.py",
+        "api/connections.py",
+        "api/live.py",
+    },
     "time.time": {"hardware/machine_clock.py", "simulator/clock.py"},
     "datetime.now": {"hardware/machine_clock.py", "simulator/clock.py"},
     "os.environ": {"probe_agent/clock.py", "pipeline/mqtt/broker.py", "api/command.py"},
@@ -28,7 +35,7 @@ ONLY_IN = {
 LIGHT = {"pandas", "numpy", "scipy", "contourpy", "fastapi", "starlette", "jinja2", "httpx"}
 # The folders of pipeline/ from left to right: each may import itself and what stands before it.
 FLOORS = ("locale", "texts", "units", "errors", "run", "soil", "site", "diary", "store", "mqtt", "records", "stages",
-          "forecast", "advice", "alerts", "plan", "notify", "worker", "news", "service", "many_sites",
+          "forecast", "advice", "alerts", "plan", "notify", "worker", "news", "jobs", "service", "many_sites",
           "__main__")  # fmt: skip
 BESIDE = {("mqtt", "store"), ("records", "mqtt")}  # neither needs the other
 LOOSE = {
@@ -39,6 +46,7 @@ LOOSE = {
     "errors.py",
     "worker.py",
     "news.py",
+    "jobs.py",
     "service.py",
     "many_sites.py",
 }

@@ -4,14 +4,16 @@ from importlib.metadata import distribution
 
 from api.demo import FINE_DAYS
 from simulator.__main__ import DEMO_FINE_DAYS
-from tests.install_sizes import PAGE, WHAT_FOR, direct, needed, size_mb
+from tests.install_sizes import PAGE, WHAT_FOR, WHAT_FOR_POSTGRES, direct, needed, size_mb
 
 
 def test_every_package_that_is_asked_for_has_a_row_that_says_what_for() -> None:
     """A dependency that is added or dropped turns this red until `python tests/install_sizes.py` has been run."""
     page = PAGE.read_text(encoding="utf-8")
     assert direct("server") == set(WHAT_FOR)
+    assert direct("postgresql") == {*WHAT_FOR_POSTGRES, "paho-mqtt", "pyserial"}
     assert [name for name in WHAT_FOR if f"| {name} | " not in page] == []
+    assert [name for name in WHAT_FOR_POSTGRES if f"| {name} (`postgresql`) | " not in page] == []
 
 
 def test_nothing_that_a_server_needs_brings_a_compiler() -> None:

@@ -16,6 +16,7 @@ from markupsafe import Markup, escape
 from starlette.templating import Jinja2Templates
 
 from api.access import Access, form_token
+from api.jobs import has_queue
 from api.load import FactCache
 from api.packing import packed, packed_answer
 from api.sign_in import SignIns
@@ -80,6 +81,7 @@ def _rendered(request: Request, template: str, pipeline: Pipeline, facts: dict[s
         "units": pipeline.config.site.units,
         "language": pipeline.config.site.language,
         "pages": _pages(pipeline, reader),
+        "has_jobs": has_queue(pipeline.config),
         "reader": reader,
         "reader_name": NAME_SLOT if reader.name else "",
         "csrf_token": TOKEN_SLOT if reader.secret else "",

@@ -3,6 +3,7 @@
 What comes in by a file is raw like what comes in by a line, so stages, backup and both stores treat it alike.
 
 - `exported`: Exports of Underturf itself: their head and end, and their reading into another site.
+- `hand_over`: A checked record on its way to the process that holds its site, in pieces in the database.
 - `hand_rows`: Rows of a spreadsheet as entries of the diary, one entry a row.
 - `record_draft`: A map drafted from a file, for a person to read, correct and complete.
 - `record_file`: A file of text, plain or gzipped, in blocks of whole lines that know their numbers.

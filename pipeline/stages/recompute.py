@@ -352,14 +352,14 @@ def recompute(
     start_ms, end_ms : int, optional
         Widened to whole cells. [ms since 1970, UTC] None: from the first, to the last reading.
     """
-    heard = observed_span(store, context)
-    if heard is None:
+    spans = spans_to_redo(store, context, start_ms, end_ms)
+    if not spans:
         return Redone()
-    first = heard[0] if start_ms is None else max(start_ms, heard[0])
-    last = heard[1] + LEAD_IN_MS if end_ms is None else min(end_ms - 1, heard[1] + LEAD_IN_MS)
-    end = -(-(last + 1) // CELL_MS) * CELL_MS
+    (first, end_of_all), *left = spans
+    last = end_of_all - 1
+    end = -(-end_of_all // CELL_MS) * CELL_MS
     done, records = Redone(), []
-    for left_ms, behind_ms in _left(store, context, start_ms, end_ms, (first, last)):
+    for left_ms, behind_ms in left:
         done += redo(store, context, left_ms // CELL_MS * CELL_MS, -(-behind_ms // CELL_MS) * CELL_MS)[1]
         done += redo_periods(store, context, left_ms, behind_ms)
     for start in range(first // CELL_MS * CELL_MS, end, CHUNK_MS):
@@ -370,6 +370,20 @@ def recompute(
     for start in range(first, last + 1, PERIOD_CHUNK_MS):
         done += redo_periods(store, context, start, min(start + PERIOD_CHUNK_MS, last + 1), made=made)
     return done
+
+
+def spans_to_redo(
+    store: Store, context: StationContext, start_ms: int | None, end_ms: int | None
+) -> list[tuple[int, int]]:
+    """Return what a recompute of a station over a span has to redo: from the first to the last reading there, then the
+    stretches beside it that readings have left because they were dated again; start <= t < end, none without readings.
+    [ms since 1970, UTC]"""
+    heard = observed_span(store, context)
+    if heard is None:
+        return []
+    first = heard[0] if start_ms is None else max(start_ms, heard[0])
+    last = heard[1] + LEAD_IN_MS if end_ms is None else min(end_ms - 1, heard[1] + LEAD_IN_MS)
+    return [(first, last + 1), *_left(store, context, start_ms, end_ms, (first, last))]
 
 
 def _left(

@@ -242,6 +242,24 @@ class RestageQueue:
         self._change(station, start_ms - PERIODS_REST_ON_MS, end_ms)
         self._rewritten.update(self._sharers)  # a pass is looked at beside stations where none was made
 
+    def mark_again(self, station: str, start_ms: int, end_ms: int, now_s: float) -> None:
+        """Note that a span of a station is to be worked out again from raw, start <= t < end, whatever is stored of it.
+        [ms since 1970, UTC; s, monotonic]"""
+        if start_ms < end_ms:
+            self._put(station, start_ms // CELL_MS * CELL_MS, -(-end_ms // CELL_MS) * CELL_MS, now_s)
+            self._change(station, start_ms, end_ms)
+
+    def mark_passes(self) -> None:
+        """Note that the passes and cores of every station are to be looked at again."""
+        with self._lock:
+            self._rewritten.update(self._sharers)
+
+    def is_through(self, station: str) -> bool:
+        """Return whether nothing of a station waits, or is being worked on."""
+        with self._lock:
+            waiting = (self._spans, self._changed, self._compared, self._rewritten, self._to_learn)
+            return not any(station in some for some in (*waiting, self._on_stages, self._on_periods))
+
     def resume(self, worked: Mapping[str, object], now_s: float) -> None:
         """Note what was kept before a kill but not worked on, as of now, a monotonic time. [s]
 

@@ -13,11 +13,12 @@ the first in each kind of database.
 - `diary`: The diary: what people did and saw, dated, in their own words where words serve better than fields.
 - `influx`: The series on an InfluxDB server, of version 1, 2 or 3: written in its line protocol, read by InfluxQL.
 - `integrity`: Looks for damage in the database each night, and has people told of it, whoever finds it.
+- `job_queue`: The queue of long jobs on a PostgreSQL server, kept by the library procrastinate in a schema of its own.
 - `journal`: The worker's journal: what must be on this machine's disk before anything is promised to anybody.
 - `opening`: Opens the stores that the settings name, takes the data folder for one process, and feeds a server store.
 - `packed`: The forms in which rows lie on the disk: readings of a run, observations of a channel's day. Pure.
 - `people`: People and what lets them in, by digests alone; and the audit log of what was changed.
-- `photos`: The photographs of the diary, each named by the digest of what is in it: files of a folder, or rows in
+- `photos`: The photographs of the diary, each named by the digest of what is in it: files of a data folder, or rows in
   PostgreSQL.
 - `postgres`: The one door to PostgreSQL: a site's tables in a schema of their own, transactions, the lock of the site.
 - `readings`: The readings in safe keeping: each is stored once, in the run it came in, and counted into its outbox's

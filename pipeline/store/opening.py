@@ -35,6 +35,7 @@ from pipeline.store.sql import SqlDatabase
 
 if TYPE_CHECKING:
     from pipeline.store.influx import InfluxStore
+    from pipeline.store.job_queue import JobQueue
     from pipeline.store.postgres import NewsSession, PostgresDatabase, WorkerSession
 
 JOURNAL_FILE, LOCK_FILE = "journal.db", "pipeline.lock"
@@ -143,6 +144,15 @@ def news_session(dsn: str) -> NewsSession:
     """Return a session that carries news between processes; see `worker_session`."""
     session: NewsSession = _postgres().NewsSession(dsn)
     return session
+
+
+def job_queue(dsn: str) -> JobQueue:
+    """Return the queue of the long jobs of all sites of a server; see `worker_session`."""
+    try:
+        from pipeline.store.job_queue import JobQueue
+    except ImportError as err:
+        raise StoreAway(f"store: found no {err.name}, expected it: pip install 'underturf[postgresql]'") from err
+    return JobQueue(dsn)
 
 
 def open_server_store(config: SiteConfig, *, redated: Callable[[], Sequence[RedatedSpan]] = tuple) -> InfluxStore:

@@ -250,7 +250,7 @@ class PostgresDatabase:
     @property
     def place(self) -> str:
         """Return host, database and schema."""
-        return _place(self._dsn, self.schema)
+        return place_of(self._dsn, self.schema)
 
     def bring_tables(self) -> None:
         """Bring the tables to the last step, made where there are none."""
@@ -522,14 +522,11 @@ class PostgresDatabase:
     @contextmanager
     def _translated(self) -> Iterator[None]:
         try:
-            yield
-        except psycopg.Error as err:
-            fault = _fault(err, self.place)
-            if fault is None:
-                raise
-            if isinstance(fault, StoreDamaged):
-                self.damage = self.damage or str(fault)
-            raise fault from err
+            with translated(self.place):
+                yield
+        except StoreDamaged as fault:
+            self.damage = self.damage or str(fault)
+            raise
 
 
 class WorkerSession:
@@ -545,7 +542,7 @@ class WorkerSession:
     """
 
     def __init__(self, dsn: str) -> None:
-        self._dsn, self._place = dsn, _place(dsn, "public")
+        self._dsn, self._place = dsn, place_of(dsn, "public")
         self._session: _Session | None = None
 
     def live(self) -> int:
@@ -565,18 +562,13 @@ class WorkerSession:
             self._session.close()
 
     def _ask(self, statement: str, parameters: Sequence[Any]) -> Rows:
-        try:
+        with translated(self._place):
             if self._session is None or self._session.is_lost:
                 self.close()
                 timeout = sql.SQL("SET idle_session_timeout = {}").format(sql.Literal(STOPPED_MS))
                 self._session = _Session(_connected(self._dsn, timeout), {}, 0)
                 self._session.execute(f"SELECT pg_advisory_lock_shared({_WORKER_LOCK}, 0)")
             return self._session.execute(statement, parameters)
-        except psycopg.Error as err:
-            fault = _fault(err, self._place)
-            if fault is None:
-                raise
-            raise fault from err
 
 
 class NewsSession:
@@ -589,7 +581,7 @@ class NewsSession:
     """
 
     def __init__(self, dsn: str) -> None:
-        self._dsn, self._place, self._own = dsn, _place(dsn, "public"), uuid.uuid4().hex
+        self._dsn, self._place, self._own = dsn, place_of(dsn, "public"), uuid.uuid4().hex
         self._connection: psycopg.Connection[TupleRow] | None = None
         self._is_new = False
 
@@ -616,18 +608,16 @@ class NewsSession:
 
     @contextmanager
     def _reached(self) -> Iterator[psycopg.Connection[TupleRow]]:
-        try:
-            if self._connection is None or self._connection.closed:
-                self._connection = _connected(self._dsn, sql.SQL("LISTEN {}").format(sql.Identifier(_NEWS)))
-                self._is_new = True
-            yield self._connection
-        except psycopg.Error as err:
-            self.close()
-            self._connection = None
-            fault = _fault(err, self._place)
-            if fault is None:
+        with translated(self._place):
+            try:
+                if self._connection is None or self._connection.closed:
+                    self._connection = _connected(self._dsn, sql.SQL("LISTEN {}").format(sql.Identifier(_NEWS)))
+                    self._is_new = True
+                yield self._connection
+            except psycopg.Error:
+                self.close()
+                self._connection = None
                 raise
-            raise fault from err
 
 
 def _key_of(site: str) -> int:
@@ -667,17 +657,11 @@ def about_server(dsn: str, site: str) -> tuple[str, ...]:
     ------
     StoreAway
     """
-    place = _place(dsn, schema_of(site))
-    try:
-        with psycopg.connect(dsn, autocommit=True, connect_timeout=SERVER_WITHIN_S) as connection:
-            _refuse_old(connection, place)
-            version = connection.info.parameter_status("server_version")
-            found = {name: connection.execute(f"SHOW {name}").fetchone() for name in ("fsync", "full_page_writes")}
-    except psycopg.Error as err:
-        fault = _fault(err, place)
-        if fault is None:
-            raise
-        raise fault from err
+    place = place_of(dsn, schema_of(site))
+    with translated(place), psycopg.connect(dsn, autocommit=True, connect_timeout=SERVER_WITHIN_S) as connection:
+        _refuse_old(connection, place)
+        version = connection.info.parameter_status("server_version")
+        found = {name: connection.execute(f"SHOW {name}").fetchone() for name in ("fsync", "full_page_writes")}
     off = [name for name, row in found.items() if row == ("off",)]
     return (
         f"{place}, version {version}",
@@ -691,12 +675,25 @@ def _refuse_old(connection: psycopg.Connection[TupleRow], place: str) -> None:
         raise StoreAway(f"{place}: found PostgreSQL {version}, expected {OLDEST_SERVER} or later. Update it.")
 
 
-def _place(dsn: str, schema: str) -> str:
+def place_of(dsn: str, schema: str) -> str:
+    """Return host, database and schema in words. Raises StoreAway where a text is no connection string."""
     try:
         told = conninfo.conninfo_to_dict(dsn)
     except psycopg.ProgrammingError as err:
         raise StoreAway(f"store.dsn_file: found no connection string in it ({err}), expected one") from err
     return f"PostgreSQL at {told.get('host') or 'this machine'}, {told.get('dbname') or 'its database'}.{schema}"
+
+
+@contextmanager
+def translated(place: str) -> Iterator[None]:
+    """Turn faults of the server, or of the way to it, into ours."""
+    try:
+        yield
+    except psycopg.Error as err:
+        fault = _fault(err, place)
+        if fault is None:
+            raise
+        raise fault from err
 
 
 def _fault(err: psycopg.Error, place: str) -> StoreFault | None:

@@ -275,6 +275,12 @@ PHOTOGRAPHS = (
     "CREATE TABLE photo (name TEXT PRIMARY KEY, size INTEGER NOT NULL, content BLOB NOT NULL)",
 )
 
+RECORDS_ON_THEIR_WAY = (
+    # Readings of a record from the command that has checked it to the process that holds the site, until they are kept.
+    """CREATE TABLE record_piece (
+        record TEXT NOT NULL, number INTEGER NOT NULL, content BLOB NOT NULL, PRIMARY KEY (record, number))""",
+)
+
 MIGRATIONS = (
     Migration(1, "readings in custody", CUSTODY),
     Migration(2, "observations and findings", SERIES),
@@ -293,6 +299,7 @@ MIGRATIONS = (
     Migration(15, "what entries of the diary were written in place of", DIARY_BEFORE),
     Migration(16, "entries of the diary that counted are confirmed", ENTRIES_CONFIRMED),
     Migration(17, "photographs of the diary", PHOTOGRAPHS),
+    Migration(18, "records on their way", RECORDS_ON_THEIR_WAY),
 )
 
 

@@ -106,4 +106,5 @@ def pages(one: Shown) -> Iterator[tuple[str, list[str]]]:
     yield "/tour", ["/api/v1/tour"]
     yield "/trust", ["/api/v1/certificate"]
     yield "/people", ["/api/v1/people"]
+    yield "/jobs", ["/api/v1/jobs"]
     yield "/offline", ["/api/v1/me"]

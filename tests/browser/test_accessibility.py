@@ -39,6 +39,7 @@ PATHS = (
     "/tour",
     "/trust",
     "/people",
+    "/jobs",
     "/sign-in",
     "/offline",
     "/stations/s1",

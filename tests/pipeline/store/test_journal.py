@@ -255,7 +255,8 @@ def test_a_file_of_the_version_before_learns_its_digests(tmp_path):
             "turned_at_ms",
         ):
             file.execute(f"ALTER TABLE outbox DROP COLUMN {column}")
-        for table in ("redated", "person", "person_role", "credential", "audit", "diary_before", "photo"):
+        people = "person", "person_role", "credential", "audit"
+        for table in ("redated", *people, "diary_before", "photo", "record_piece"):
             file.execute(f"DROP TABLE {table}")
         file.execute("DROP INDEX diary_sent_as")
         file.execute("ALTER TABLE diary DROP COLUMN sent_as")

@@ -1,0 +1,238 @@
+"""The queue of long jobs on a PostgreSQL server, kept by the library procrastinate in a schema of its own.
+
+A job is of one site, and is done by the process that holds that site, one at a time there. The job of a process that
+was killed is seen by its missing heartbeat and waits again. How far a job is, and what came of it, stands beside the
+library's tables, which hold neither.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import hashlib
+import logging
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import Any
+
+from procrastinate import App, JobContext, PsycopgConnector, RetryStrategy, SyncPsycopgConnector
+from procrastinate.exceptions import AlreadyEnqueued, ConnectorException
+from procrastinate.jobs import Job
+from psycopg_pool import AsyncConnectionPool, NullConnectionPool
+
+from pipeline.errors import StoreAway, StoreFault
+from pipeline.store.postgres import SERVER_WITHIN_S, place_of, translated
+
+JOBS_SCHEMA = "underturf_jobs_1"  # another name when the library's tables change, so that two versions have their own
+PROGRESS_TABLE = """
+CREATE TABLE progress (
+    job bigint PRIMARY KEY REFERENCES procrastinate_jobs ON DELETE CASCADE,
+    done double precision NOT NULL, whole double precision NOT NULL, at_ms bigint NOT NULL, told text NOT NULL)
+"""
+MAKE_LOCK = 0x7579  # of whoever makes the tables
+HEARTBEAT_S, STALLED_S = 5.0, 20.0  # of a process that does a job, and when it is taken for dead
+AGAIN_S = 5  # a job that was put back waits so long
+KEPT_H = 30 * 24  # what has ended is shown for so long
+JOBS_SHOWN = 30
+JOB_STATES = {"todo": "waits", "doing": "runs", "succeeded": "done", "failed": "failed"}
+log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True)
+class QueuedJob:
+    """A job in the queue.
+
+    Attributes
+    ----------
+    number : int
+    site, kind : str
+    arguments : mapping
+        What was asked, as JSON; `by` and `asked_ms` say by whom and when. [ms since 1970, UTC]
+    state : str
+        `waits`, `runs`, `done` or `failed`; one that was ended by hand has the library's word.
+    share : float
+        How much of it is done, 0 to 1.
+    told_ms : int
+        When that was told; 0 for never. [ms since 1970, UTC]
+    told : str
+        What came of it, in words.
+    """
+
+    number: int
+    site: str
+    kind: str
+    arguments: Mapping[str, Any]
+    state: str
+    share: float = 0.0
+    told_ms: int = 0
+    told: str = ""
+
+    @property
+    def has_ended(self) -> bool:
+        return self.state not in ("waits", "runs")
+
+
+class JobQueue:
+    """The queue of all sites of a server. No session stays open but while jobs are done.
+
+    Parameters
+    ----------
+    dsn : str
+        As of `postgres.PostgresDatabase`.
+
+    Raises
+    ------
+    StoreAway
+        Each method, when the server cannot be asked.
+    """
+
+    def __init__(self, dsn: str) -> None:
+        self._dsn = dsn
+
+    def make(self) -> None:
+        """Make the tables unless they are there; of several that come at once one does."""
+        from procrastinate.schema import SchemaManager
+
+        with self._pool() as pool, pool.connection() as connection:
+            connection.execute("SELECT pg_advisory_xact_lock(%s, 0)", (MAKE_LOCK,))
+            found = connection.execute("SELECT 1 FROM pg_namespace WHERE nspname = %s", (JOBS_SCHEMA,)).fetchone()
+            if found is None:
+                connection.execute(f"CREATE SCHEMA {JOBS_SCHEMA}".encode())
+                connection.execute(SchemaManager.get_schema().encode())
+                connection.execute(PROGRESS_TABLE.encode())
+
+    def ask(self, site: str, kind: str, arguments: Mapping[str, Any], *, same: str = "") -> int:
+        """Put a job into the queue and return its number; where one of the same name waits already, that one's."""
+        self.make()
+        name = f"{kind} {site} {same}"
+        with self._app() as app:
+            task = app.configure_task(
+                kind, queue=_queue_of(site), lock=site, queueing_lock=name if same else None, allow_unknown=True
+            )
+            while True:
+                try:
+                    return task.defer(site=site, **arguments)
+                except AlreadyEnqueued:
+                    for one in app.job_manager.list_jobs(queueing_lock=name, status="todo"):
+                        assert one.id is not None
+                        return one.id  # else it was taken meanwhile: asked once more
+
+    def jobs(self, sites: Collection[str]) -> list[QueuedJob]:
+        """Return the newest jobs of some sites, at most `JOBS_SHOWN` a site, the newest first."""
+        with self._app() as app, self._pool() as pool, pool.connection() as connection:
+            if not app.check_connection():  # nobody has made the tables yet
+                return []
+            found = [
+                one
+                for site in sites
+                for one in sorted(app.job_manager.list_jobs(queue=_queue_of(site)), key=_number)[-JOBS_SHOWN:]
+            ]
+            rows = connection.execute(
+                "SELECT job, done / greatest(whole, 1e-9), at_ms, told FROM progress WHERE job = ANY(%s)",
+                ([one.id for one in found],),
+            ).fetchall()
+        told = {job: rest for job, *rest in rows}
+        return [_queued(one, *told.get(one.id, ())) for one in sorted(found, key=_number, reverse=True)]
+
+    def note(self, number: int, done: float, whole: float, now_ms: int, told: str = "") -> None:
+        """Note how much of a job is done, and at its end what came of it."""
+        with self._pool() as pool, pool.connection() as connection:
+            connection.execute(
+                "INSERT INTO progress VALUES (%s, %s, %s, %s, %s) ON CONFLICT (job) DO UPDATE SET "
+                "done = excluded.done, whole = excluded.whole, at_ms = excluded.at_ms, told = excluded.told",
+                (number, done, whole, now_ms, told),
+            )
+
+    def run(self, sites: Collection[str], kinds: Iterable[str], do: Callable[[QueuedJob], None]) -> None:
+        """Do the jobs that wait for some sites, one after the other; return when there is none.
+
+        Parameters
+        ----------
+        sites : collection of str
+        kinds : iterable of str
+            What is known of here; a job of another kind fails.
+        do : callable
+            Does one, in a thread of its own. A StoreFault, a JobPutBack among them, has it wait for another try;
+            anything else it raises is how it failed.
+        """
+        with self._told():
+            asyncio.run(self._run(sites, kinds, do))
+
+    async def _run(self, sites: Collection[str], kinds: Iterable[str], do: Callable[[QueuedJob], None]) -> None:
+        app = App(connector=PsycopgConnector())
+        retry = RetryStrategy(wait=AGAIN_S, retry_exceptions=[StoreFault])
+
+        def task(context: JobContext, /, **arguments: Any) -> None:
+            do(_queued(context.job))
+
+        for kind in kinds:
+            app.task(name=kind, pass_context=True, retry=retry)(task)
+        async with AsyncConnectionPool(**self._connection, min_size=1, max_size=2, open=False) as pool:
+            await pool.wait(SERVER_WITHIN_S)
+            await app.open_async(pool)
+            for job in await app.job_manager.get_stalled_jobs(seconds_since_heartbeat=STALLED_S):
+                log.warning("job_taken_again number=%s kind=%s", job.id, job.task_name)
+                await app.job_manager.retry_job(job)
+            await app.job_manager.delete_old_jobs(
+                KEPT_H, include_failed=True, include_cancelled=True, include_aborted=True
+            )
+            await app.run_worker_async(
+                queues=[_queue_of(site) for site in sites],
+                wait=False,
+                listen_notify=False,
+                install_signal_handlers=False,
+                update_heartbeat_interval=HEARTBEAT_S,
+                stalled_worker_timeout=STALLED_S,
+            )
+
+    @property
+    def _connection(self) -> dict[str, Any]:
+        """What every connection is made with."""
+        options = f"-c search_path={JOBS_SCHEMA}"
+        return {
+            "conninfo": self._dsn,
+            "kwargs": {"options": options, "connect_timeout": SERVER_WITHIN_S, "application_name": "underturf jobs"},
+        }
+
+    @contextmanager
+    def _pool(self) -> Iterator[NullConnectionPool]:
+        """Connections that are made when they are wanted, and closed after."""
+        with (
+            self._told(),
+            NullConnectionPool(**self._connection, timeout=SERVER_WITHIN_S, num_workers=1, open=True) as pool,
+        ):
+            yield pool
+
+    @contextmanager
+    def _app(self) -> Iterator[App]:
+        with self._pool() as pool:
+            app = App(connector=SyncPsycopgConnector())
+            app.open(pool)
+            yield app
+
+    @contextmanager
+    def _told(self) -> Iterator[None]:
+        """Turn what the library says of the server into faults of ours."""
+        with translated(place_of(self._dsn, JOBS_SCHEMA)):
+            try:
+                yield
+            except ConnectorException as err:
+                if err.__cause__ is None:
+                    raise StoreAway(f"the queue of jobs: {err}") from err
+                raise err.__cause__ from err
+
+
+def _queued(job: Job, share: float = 0.0, told_ms: int = 0, told: str = "") -> QueuedJob:
+    arguments = dict(job.task_kwargs)
+    site, state = str(arguments.pop("site", "")), JOB_STATES.get(job.status or "doing", str(job.status))
+    return QueuedJob(_number(job), site, job.task_name, arguments, state, share, told_ms, told)
+
+
+def _number(job: Job) -> int:
+    assert job.id is not None, "it is in the queue"
+    return job.id
+
+
+def _queue_of(site: str) -> str:
+    """Return the name of a site's queue, of which the library makes a channel of at most 63 bytes."""
+    return hashlib.sha256(site.encode()).hexdigest()[:32]

@@ -1,0 +1,138 @@
+"""The queue of long jobs over a real server: asked once, done once, put back, taken again after a kill.
+
+Expected values: the promises of the queue; that a job of a process killed (SIGKILL) is seen by its missing heartbeat.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import psycopg
+import pytest
+
+from pipeline.errors import JobPutBack, StoreAway
+from pipeline.store import job_queue
+from pipeline.store.job_queue import JOBS_SCHEMA, JobQueue, QueuedJob
+from tests.postgres_server import PostgresServer
+
+KINDS = ("recompute", "import")
+ASKED = {"by": "Ann", "asked_ms": 1}
+ROOT = Path(__file__).parents[3]
+KILLED = """
+import sys, threading
+from pipeline.store.job_queue import JobQueue
+def do(job):
+    print("begun", flush=True)
+    threading.Event().wait()
+JobQueue(sys.argv[1]).run([sys.argv[2]], ["recompute"], do)
+"""
+
+
+@pytest.fixture
+def site() -> str:
+    """A name as long as one may be, of which a channel of notifications would be too long."""
+    return f"t{os.urandom(6).hex()}".ljust(64, "x")
+
+
+@pytest.fixture
+def queue(postgres: PostgresServer) -> JobQueue:
+    return JobQueue(postgres.dsn)
+
+
+def states(queue: JobQueue, site: str) -> list[tuple[int, str]]:
+    return [(one.number, one.state) for one in queue.jobs([site])]
+
+
+def test_a_job_is_asked_for_once_and_done_once_in_its_turn(queue: JobQueue, site: str) -> None:
+    """The same that waits already is one job; each is done with what was asked, the oldest first, and how far it is
+    stands beside it. Those of another site are left."""
+    first = queue.ask(site, "recompute", {**ASKED, "station": "s1"}, same="s1")
+    assert queue.ask(site, "recompute", {**ASKED, "station": "s1"}, same="s1") == first
+    second = queue.ask(site, "import", {**ASKED, "file": "a.csv"})
+    other = queue.ask("another", "recompute", ASKED)
+    assert states(queue, site) == [(second, "waits"), (first, "waits")]
+    done = list[QueuedJob]()
+
+    def do(job: QueuedJob) -> None:
+        done.append(job)
+        queue.note(job.number, 1.0, 4.0, 7)
+        (shown,) = (one for one in queue.jobs([site]) if one.number == job.number)
+        assert (shown.state, shown.share, shown.told_ms) == ("runs", 0.25, 7)
+        queue.note(job.number, 1.0, 1.0, 8, "all of it")
+
+    queue.run([site], KINDS, do)
+    assert [(one.number, one.site, one.kind) for one in done] == [
+        (first, site, "recompute"), (second, site, "import"),
+    ]  # fmt: skip
+    assert done[0].arguments == {**ASKED, "station": "s1"}
+    assert [(one.state, one.share, one.told) for one in queue.jobs([site])] == [("done", 1.0, "all of it")] * 2
+    assert states(queue, "another")[0] == (other, "waits")
+    assert queue.ask(site, "recompute", {**ASKED, "station": "s1"}, same="s1") > second
+
+
+def test_one_that_fails_has_failed_and_one_that_is_put_back_is_done_later(
+    queue: JobQueue, site: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A fault of a store is no failure; of a kind that is not known here it is one."""
+    monkeypatch.setattr(job_queue, "AGAIN_S", 0)
+    bad, good, strange = (queue.ask(site, kind, ASKED) for kind in ("recompute", "import", "knit"))
+    tries = list[int]()
+
+    def do(job: QueuedJob) -> None:
+        tries.append(job.number)
+        if job.number == bad:
+            raise ValueError("a bug")
+        if tries.count(good) == 1:
+            raise JobPutBack("let go")
+
+    queue.run([site], KINDS, do)
+    assert (tries.count(bad), tries.count(good), tries.count(strange)) == (1, 2, 0)
+    assert states(queue, site) == [(strange, "failed"), (good, "done"), (bad, "failed")]
+
+
+def test_the_job_of_a_process_that_was_killed_is_taken_again(
+    postgres: PostgresServer, queue: JobQueue, site: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Not while it may live, and then by the next that looks."""
+    number = queue.ask(site, "recompute", ASKED)
+    command = [sys.executable, "-c", KILLED, postgres.dsn, site]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, cwd=ROOT) as process:
+        assert process.stdout is not None
+        assert process.stdout.readline() == b"begun\n"
+        process.send_signal(signal.SIGKILL)
+    done = list[int]()
+
+    def do(job: QueuedJob) -> None:
+        done.append(job.number)
+
+    queue.run([site], KINDS, do)
+    assert done == [] and states(queue, site) == [(number, "runs")]
+    monkeypatch.setattr(job_queue, "STALLED_S", 0.0)
+    queue.run([site], KINDS, do)
+    assert done == [number] and states(queue, site) == [(number, "done")]
+
+
+def test_a_server_that_is_away_is_told(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """By every question, within its time."""
+    monkeypatch.setattr(job_queue, "SERVER_WITHIN_S", 1)
+    away = JobQueue(f"host={tmp_path} dbname=nothing")
+    asks: list[Callable[[], object]] = [away.make, lambda: away.jobs(["a"]), lambda: away.run(["a"], KINDS, print)]
+    for ask in asks:
+        with pytest.raises(StoreAway, match=JOBS_SCHEMA):
+            ask()
+
+
+def test_the_tables_are_made_once_and_before_that_there_is_no_job(own_postgres: PostgresServer) -> None:
+    """In a schema of their own."""
+    queue = JobQueue(own_postgres.dsn)
+    assert queue.jobs(["a"]) == []
+    for _ in range(2):
+        queue.make()
+    with psycopg.connect(own_postgres.dsn) as connection:
+        found = connection.execute("SELECT DISTINCT schemaname FROM pg_tables WHERE tablename ~ 'procrastinate'")
+        assert found.fetchall() == [(JOBS_SCHEMA,)]
