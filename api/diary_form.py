@@ -9,6 +9,7 @@ own under which it is written once. What is wrong is told by field, and nothing 
 from __future__ import annotations
 
 import datetime
+import hashlib
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
@@ -318,12 +319,20 @@ class _Reading:
         at_ms = self._now_ms if self._at_ms is None else self._at_ms
         author = self._said("author") or ("" if self._before is None else self._before.author)
         entry = DiaryEntry(
-            kind, surface, at_ms, body, self._station, self._end_ms, author, self._now_ms, sent_as=self._said("sent_as")
+            kind, surface, at_ms, body, self._station, self._end_ms, author, self._now_ms, sent_as=self._identity()
         )
         return self._covers_off(entry) if self._said("covers") == "off" else entry
 
     def _said(self, key: str) -> str:
         return self._form.get(key, "").strip()
+
+    def _identity(self) -> str:
+        """What its sender calls it. A browser without a script calls it nothing: then all that the form says, with the
+        state of the page it stood on, so that a form pressed twice is written once."""
+        given = self._said("sent_as")
+        if given or not self._said("shown"):
+            return given
+        return hashlib.sha256(repr(sorted(self._form.items())).encode()).hexdigest()[:32]
 
     def _value(self, one: FormField) -> list[tuple[str, object]]:
         """A field of the body with its key; none where nothing was said."""

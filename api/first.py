@@ -142,7 +142,7 @@ def first_of(pipeline: Pipeline) -> schema.FirstOut:
         "probes": _probes(pipeline),
         "names": _names(pipeline, sorted(unknown)),
         "time": _time(pipeline),
-        "check": _checks(probes),
+        "check": _checks(pipeline, probes),
         "ground": _set(pipeline),
     }
     steps, is_open = list[schema.FirstStepOut](), False
@@ -156,6 +156,7 @@ def first_of(pipeline: Pipeline) -> schema.FirstOut:
     )
 
 
+PLAY_KNOWN = ("play_from", "fixtures.source")  # what is set of a surface where it is known when it is played on
 TURNED_AWAY: dict[Cause, str] = {
     "password": later(
         "it does not know that name and password. `underturf node add NAME --rotate` gives the node another; its "
@@ -199,7 +200,7 @@ def _agent(pipeline: Pipeline) -> Told:
             if state != "ok"
         ]
     if up:
-        return True, lines, wrong
+        return not reason, lines, wrong
     lines += [say("No agent is heard.")] if not nodes else []
     return False, [
         *lines,
@@ -243,7 +244,13 @@ def _probes(pipeline: Pipeline) -> Told:
                     probe=called, station=state.station.name,
                 )
             )  # fmt: skip
-    return bool(every) and heard == len(every), lines, wrong
+    return (bool(every) or _has_cones(pipeline)) and heard == len(every), lines, wrong
+
+
+def _has_cones(pipeline: Pipeline) -> bool:
+    """Whether a penetrometer is set up, which is heard only when it is docked."""
+    probes = [one for surface in pipeline.config.surfaces for station in surface.stations for one in station.probes]
+    return any(one.description.protocol == "cone" for one in probes)
 
 
 def _called(state: StationNow, probe: str) -> str:
@@ -271,28 +278,33 @@ def _time(pipeline: Pipeline) -> Told:
     return not wrong, [say("This server has {time}.", time=now)], wrong
 
 
-def _checks(probes: Sequence[schema.CheckedProbeOut]) -> Told:
+def _checks(pipeline: Pipeline, probes: Sequence[schema.CheckedProbeOut]) -> Told:
+    """Of those that can be read at will; where there are others only, nothing is to be done."""
     mine = [one for one in probes if one.state != "by hand"]
-    done = sum(one.state in ("done", "taken") for one in mine)
+    if not mine:
+        return bool(probes) or _has_cones(pipeline), [], []
     lines = [
         say("A probe is held in air, stood in water, pushed in, and given a cup of water; the page ticks by itself.")
     ]
-    return bool(mine) and done == len(mine), lines, []
+    return all(one.state in ("done", "taken") for one in mine), lines, []
 
 
 def _set(pipeline: Pipeline) -> Told:
-    facts = [fact for one in ground_set(pipeline) for fact in one.facts]
-    lacking = sum(not fact.value for fact in facts if fact.where == "core")
+    ground = ground_set(pipeline)
+    lacking = sum(not fact.value for one in ground for fact in one.facts if fact.where == "core")
+    lawns = [one.name for one in pipeline.config.surfaces if one.kind == "lawn"]
+    play = {one.title: [f.value for f in one.facts if f.where in PLAY_KNOWN] for one in ground if one.name not in lawns}
+    no_play = [title for title, known in play.items() if known and not any(known)]
     if not pipeline.config.stations():
         return False, [], []
+    lines = []
     if lacking:
-        told = say_many(
-            "{n} station has no core yet: nothing is said of its thatch.",
-            "{n} stations have no core yet: nothing is said of their thatch.",
-            lacking,
-        )
-        return False, [told], []
-    return True, [say("Every station has its first core.")], []
+        told = "{n} station has no core yet: nothing is said of its thatch."
+        lines.append(say_many(told, "{n} stations have no core yet: nothing is said of their thatch.", lacking))
+    if no_play:
+        told = later("{places}: no play is known on it. Give a season of play, or fixtures.")
+        lines.append(say(told, places=in_a_row(no_play)))
+    return not lines, lines or [say("Every station has its first core.")], []
 
 
 # --- what is heard and not named -------------------------------------------------------------------------------------
@@ -361,11 +373,13 @@ def ground_set(pipeline: Pipeline) -> list[schema.GroundSetOut]:
     """Return what is set of each surface and station, as advice rests on it."""
     found = []
     for surface in pipeline.config.surfaces:
-        fixtures = bool(pipeline.diary.entries(("fixture",), *EVER_MS)) or pipeline.config.fixtures.source
+        ahead = pipeline.diary.entries(("fixture",), pipeline.clock.now_ms(), EVER_MS[1])
+        by_diary = say("in the diary") if any(one.surface == surface.name for one in ahead) else ""
+        fixtures = say("by the calendar") if pipeline.config.fixtures.source else by_diary
         facts = [
             _fact(later("Kind"), say(_NAMES[surface.kind]), "kind"),
             _fact(later("Season of play"), _play(surface), "play_from"),
-            _fact(later("Fixtures"), say("by the calendar") if fixtures else "", "fixtures.source"),
+            _fact(later("Fixtures"), fixtures, "fixtures.source"),
         ]
         found.append(
             schema.GroundSetOut(name=surface.name, title=surface.title, table=f"surface.{surface.name}", facts=facts)

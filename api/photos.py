@@ -7,6 +7,7 @@ encoded anew, without the camera's notes, its place among them unless that is wa
 from __future__ import annotations
 
 import io
+import logging
 import threading
 import warnings
 from collections.abc import Iterable, Sequence
@@ -15,7 +16,7 @@ from typing import BinaryIO
 
 from fastapi import APIRouter, Request
 from fastapi.responses import Response
-from PIL import ExifTags, Image, ImageOps, UnidentifiedImageError
+from PIL import ExifTags, Image, UnidentifiedImageError
 from starlette.datastructures import UploadFile
 
 from api import words
@@ -36,6 +37,13 @@ MOST_DECODED_PIXELS = (
 LONGEST_PX, JPEG_QUALITY = 2000, 85  # the millimetres of a ruler are still told apart on a core that fills the picture
 UNSMOOTHED = ("1", "P")  # modes of which a smaller one is made by leaving points out
 A_YEAR_S = 31_536_000
+# By the orientation that a camera notes (Exif 2.32, 4.6.4): what brings it upright.
+TURNS = {
+    2: Image.Transpose.FLIP_LEFT_RIGHT, 3: Image.Transpose.ROTATE_180, 4: Image.Transpose.FLIP_TOP_BOTTOM,
+    5: Image.Transpose.TRANSPOSE, 6: Image.Transpose.ROTATE_270, 7: Image.Transpose.TRANSVERSE,
+    8: Image.Transpose.ROTATE_90,
+}  # fmt: skip
+log = logging.getLogger(__name__)
 _one_at_a_time = threading.Lock()  # of those that are decoded
 
 router = APIRouter(include_in_schema=False)
@@ -123,24 +131,46 @@ def _made_anew(sent: BinaryIO, *, with_place: bool) -> bytes:
     """The picture of a file as a JPEG of our own."""
     try:
         with warnings.catch_warnings():
-            warnings.simplefilter("ignore", Image.DecompressionBombWarning)  # the bound below is ours, and lower
+            warnings.simplefilter("ignore")  # of size, as the bound below is ours, and of notes that do not read
             with Image.open(sent, formats=PICTURE_FORMS) as opened:
-                _refuse_large(opened, MOST_PIXELS)
-                place = dict(opened.getexif().get_ifd(ExifTags.IFD.GPSInfo)) if with_place else {}
+                # the whole of a progressive JPEG is held before any of it can be made smaller
+                _refuse_large(opened, MOST_DECODED_PIXELS if opened.info.get("progressive") else MOST_PIXELS)
+                turned, place = _camera_notes(opened)
                 opened.draft("RGB", (LONGEST_PX, LONGEST_PX))  # of a JPEG only as much is decoded as is kept
                 _refuse_large(opened, MOST_DECODED_PIXELS)
                 small = opened.convert("RGB") if opened.mode in UNSMOOTHED else opened
                 small.thumbnail((LONGEST_PX, LONGEST_PX))  # first, as both of the next make a copy
-                upright = ImageOps.exif_transpose(small).convert("RGB")
-        notes, made = Image.Exif(), io.BytesIO()
-        if place:
-            notes[ExifTags.IFD.GPSInfo] = place
-        upright.save(made, "JPEG", quality=JPEG_QUALITY, optimize=True, exif=notes)
+                upright = (small if turned is None else small.transpose(turned)).convert("RGB")
+        return _encoded(upright, place if with_place else {})
     except UnidentifiedImageError as err:
         raise PhotoRefused(say("found no picture, expected one of {forms}", forms=", ".join(PICTURE_FORMS))) from err
     except (OSError, ValueError, SyntaxError, EOFError, Image.DecompressionBombError) as err:
         # what Pillow raises over a file that is cut off or damaged: it has no class of its own for it
         raise PhotoRefused(say("found a damaged picture ({reason}), expected a whole one", reason=str(err))) from err
+
+
+def _camera_notes(opened: Image.Image) -> tuple[Image.Transpose | None, dict[int, object]]:
+    """How a picture is to be turned to stand upright, and where it was taken; None and nothing of notes that do not
+    read, as a picture counts without them."""
+    try:
+        notes = opened.getexif()
+        return TURNS.get(notes.get(ExifTags.Base.Orientation, 1)), dict(notes.get_ifd(ExifTags.IFD.GPSInfo))
+    except Exception:  # over damaged notes Pillow raises whatever comes up
+        log.info("a photograph's camera notes do not read", exc_info=True)
+        return None, {}
+
+
+def _encoded(picture: Image.Image, place: dict[int, object]) -> bytes:
+    """A picture as a JPEG with its place, without it where that cannot be written."""
+    notes, made = Image.Exif(), io.BytesIO()
+    if place:
+        notes[ExifTags.IFD.GPSInfo] = place
+        try:
+            notes.tobytes()
+        except Exception:  # as above: a value of the wrong kind
+            log.info("a photograph's place cannot be written", exc_info=True)
+            notes = Image.Exif()
+    picture.save(made, "JPEG", quality=JPEG_QUALITY, optimize=True, exif=notes)
     return made.getvalue()
 
 

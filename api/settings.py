@@ -135,7 +135,42 @@ def faults_in(source: SettingsSource, text: str) -> list[SettingFault]:
             f"would not be heard. Change it in {source.own.name} by hand, together with every agent.toml"
         )
         return [SettingFault("site.name", lines_of(text).get("site.name", 0), told)]
-    return []
+    return _renamed(own_text(source), text)
+
+
+def _renamed(before: str, after: str) -> list[SettingFault]:
+    """Surfaces and stations that one text has in place of others of the other: what was written of those, and what
+    agents send, is under the old names and would be lost from sight. One more, or one less, is no new name."""
+    old, new, lines = _places_in(before), _places_in(after), lines_of(after)
+    faults = []
+    for place, names in new.items():
+        gone, come = [one for one in old.get(place, ()) if one not in names], set(names) - set(old.get(place, ()))
+        for name in sorted(come) if gone else ():
+            key = f"{place}.{name}.name"
+            told = (
+                f"{key}: found {name!r} in place of {gone[0]!r}, expected the name to stay: diary and readings are "
+                "kept under it. `title` is what people read. To have another in its place, add the one and remove the "
+                "other, each by itself"
+            )
+            faults.append(SettingFault(key, lines.get(key, 0), told))
+    return faults
+
+
+def _places_in(text: str) -> dict[str, list[str]]:
+    """The names of a text's surfaces, and of the stations of each, by the place that faults name."""
+    try:
+        surfaces = _tables_at(parse_toml(text), "surface")
+    except NotToml:
+        return {}
+    found = {"surface": [str(one.get("name")) for one in surfaces]}
+    for one in surfaces:
+        found[f"surface.{one.get('name')}.station"] = [str(each.get("name")) for each in _tables_at(one, "station")]
+    return found
+
+
+def _tables_at(table: Mapping[str, object], key: str) -> list[Mapping[str, object]]:
+    listed = table.get(key)
+    return [one for one in listed if isinstance(one, dict)] if isinstance(listed, list) else []
 
 
 def _name_in(text: str) -> object:

@@ -59,6 +59,7 @@ templates.env.globals["style"] = style
 
 # Stand in a page that is kept for all who may see as much, until it is one reader's own.
 _SLOT = secrets.token_hex(16)
+_STARTED = secrets.token_hex(8)
 TOKEN_SLOT, NAME_SLOT = f"token-{_SLOT}", f"name-{_SLOT}"
 
 
@@ -86,6 +87,7 @@ def _rendered(request: Request, template: str, pipeline: Pipeline, facts: dict[s
         "reader_name": NAME_SLOT if reader.name else "",
         "csrf_token": TOKEN_SLOT if reader.secret else "",
         "csrf_field": csrf_field,
+        "shown": f"{_STARTED}-{pipeline.changes.count}",  # what tells this state of the page from any later one
         **facts,
     }
     return bytes(templates.TemplateResponse(request, template, shown).body).decode()

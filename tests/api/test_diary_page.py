@@ -111,6 +111,17 @@ def test_each_kind_is_written_by_its_form(client: TestClient, ground: Ground) ->
     assert (stations["core"], stations["return"], stations["pass"], stations["watering"]) == ("s1", "s2", None, None)
 
 
+def test_without_a_script_a_form_pressed_twice_is_written_once(client: TestClient, ground: Ground) -> None:
+    """And once more from the page that comes after it."""
+    for written in (1, 2):
+        page = client.get("/diary?on=s1", headers={"Accept": "text/html"}).text
+        form = {"kind": "watering", "surface": "square", "station": "s1", "water_mm": "6"}
+        form["shown"] = page.partition('name="shown" value="')[2].partition('"')[0]
+        answers = [client.post("/diary", data=form, headers={**OURS, "Accept": "text/html"}) for _ in range(2)]
+        assert form["shown"] and [one.status_code for one in answers] == [303, 303]
+        assert bodies(ground, "watering") == [("watering", {"water_mm": 6})] * written
+
+
 def test_a_figure_that_is_asked_about_counts_once_it_is_confirmed(client: TestClient, ground: Ground) -> None:
     """Beside its field, nothing written; said to be right it is, and only for the figure that was asked about."""
     slip = {**CORE, "thatch_mm": "1"}

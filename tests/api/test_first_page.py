@@ -17,11 +17,12 @@ import pytest
 from api.app import create_app
 from hardware.probe import load_probe
 from hardware.reading import Batch, LiveReading, Reading, Status
+from pipeline.diary.entry import DiaryEntry
 from pipeline.errors import StoreFull
 from pipeline.mqtt.field_checks import FieldChecks, ProbeCheck
 from pipeline.mqtt.refusals import REFUSAL_TOLD_FOR_MS
 from pipeline.service import CHECKS_KEY, Pipeline
-from pipeline.units import Flag
+from pipeline.units import HOUR_MS, Flag
 from tests.api.served import TestClient, signed_in
 from tests.api.site import Ground, MakeGround
 from tests.api.test_sign_in import HTML, OWN, csrf_of
@@ -160,7 +161,8 @@ def test_each_wrong_turn_of_the_site_is_named_and_goes_when_it_is_put_right(grou
     assert "medow/barn" in said(client, "/first")
     status(ground, stations=["s9"], lines={"north": "no such port"}, clock={"ok": False, "by": ""})
     agent = step(client, "agent")
-    assert agent["state"] == "done" and any("north: no such port" in one for one in agent["doubts"])
+    assert any("north: no such port" in one for one in agent["doubts"])
+    assert agent["state"] == "now"  # it is heard, and this server reaches no broker here
     assert any('station = "s1"' in one for one in step(client, "probes")["doubts"])
     assert any("hut has no clock" in one for one in step(client, "time")["doubts"])
     assert step(client, "time")["state"] == "next" and "hut has no clock" in said(client, "/first")
@@ -170,6 +172,31 @@ def test_each_wrong_turn_of_the_site_is_named_and_goes_when_it_is_put_right(grou
     status(ground, node="barn", site="medow", state="down")
     left = step(client, "agent")["doubts"]  # nothing of this server runs here
     assert left and all(one.startswith("This server does not reach its own broker (") for one in left)
+
+
+@pytest.mark.parametrize("model", ["radio_flat", "cone_hard"])
+def test_a_site_whose_probes_are_not_read_at_will_comes_to_its_end(make_ground: MakeGround, model: str) -> None:
+    """Nothing is to be checked there, and the page does not say that nothing is believed."""
+    text = SITE.partition("[[surface.station.probe]]")[0]
+    ground = make_ground(settings=f'{text}[[surface.station.probe]]\nname = "p1"\nmodel = "{model}"\n')
+    client = TestClient(create_app(ground.pipeline), raise_server_exceptions=False)
+    status(ground)
+    assert step(client, "check")["state"] == "done" and step(client, "check")["words"] == []
+    assert "nothing is believed" not in said(client, "/first")
+
+
+def test_the_ground_is_set_when_cores_and_play_are_known(make_ground: MakeGround) -> None:
+    """Fixtures of another surface, or over, are none of this one; a lawn needs none."""
+    ground = make_ground(settings=f'{SITE}[[surface]]\nname = "front"\nkind = "lawn"\n')
+    client, now_ms, diary = TestClient(create_app(ground.pipeline)), ground.clock.now_ms(), ground.pipeline.diary
+    diary.add(DiaryEntry("core", "square", now_ms - 1, {"thatch_mm": 14.0}, "s1"))
+    diary.add(DiaryEntry("fixture", "front", now_ms + HOUR_MS, {"title": "fete"}))
+    diary.add(DiaryEntry("fixture", "square", now_ms - HOUR_MS, {"title": "match"}))
+    ground.pipeline.changes.bump("diary")
+    assert step(client, "ground")["words"] == ["Square: no play is known on it. Give a season of play, or fixtures."]
+    diary.add(DiaryEntry("fixture", "square", now_ms + HOUR_MS, {"title": "match"}))
+    ground.pipeline.changes.bump("diary")
+    assert step(client, "ground")["words"] == ["Every station has its first core."]
 
 
 def test_channels_that_nobody_named_are_told_with_the_lines_that_name_them(ground: Ground, client: TestClient) -> None:

@@ -56,6 +56,17 @@ def test_a_picture_is_kept_upright_without_the_notes_of_the_camera(tmp_path: Pat
     assert b"a camera" not in file.read_bytes()
 
 
+def test_camera_notes_that_do_not_read_cost_no_picture(tmp_path: Path) -> None:
+    """Of a turned picture, each byte of its notes (Exif 2.3, after the marker APP1) set to 0, and to 3, in turn: it is
+    kept."""
+    good = camera()
+    first = good.index(b"Exif\0\0") + 6
+    for n in range(first, first + 120):
+        for byte in (b"\0", b"\3"):
+            found = kept(tmp_path, good[:n] + byte + good[n + 1 :], with_place=True)
+            assert found.size in ((300, 400), (400, 300)), (n, byte)
+
+
 def test_the_place_stays_where_it_is_wanted(tmp_path: Path) -> None:
     """Latitude and longitude as the camera wrote them, and nothing else of it."""
     notes = kept(tmp_path, camera(), with_place=True).getexif()
@@ -101,6 +112,14 @@ def test_a_large_picture_takes_little_more_than_it_is_decoded_to(tmp_path: Path)
         for name in ("small.png", "large.png")
     )
     assert (large - small) / 1000 < 60 + 40, (small, large)
+
+
+def test_a_progressive_jpeg_is_held_to_what_is_decoded_at_once(tmp_path: Path) -> None:
+    """Its whole has to be held before any of it can be made smaller (ITU-T T.81, progressive mode)."""
+    out = io.BytesIO()
+    Image.new("RGB", (5000, 4000), "white").save(out, "JPEG", progressive=True)
+    with pytest.raises(PhotoRefused, match="20 million points, expected at most 16"):
+        kept(tmp_path, out.getvalue())
 
 
 def test_the_same_one_sent_again_is_the_same_file(tmp_path: Path) -> None:

@@ -341,6 +341,16 @@ def test_what_is_written_says_that_it_needs_another_start_and_counts_from_then_o
     assert "next start" not in box.head.get("/settings", headers=HTML).text
 
 
+def test_what_is_kept_under_a_name_keeps_it(box: Box) -> None:
+    """A surface or a station in place of another is refused by its place; one more, and one less, are not."""
+    for old, new, place in (("square", "wicket", "surface.wicket"), ("s1", "north", "surface.square.station.north")):
+        answer = post(box.head, "/settings/look", text=SETTINGS.replace(f'name = "{old}"', f'name = "{new}"'))
+        assert answer.status_code == 422 and f"{place}.name: found" in answer.text.replace("&#39;", "'")
+    more = f'{SETTINGS}\n[[surface]]\nname = "front"\nkind = "lawn"\n'
+    written(box.head, post(box.head, "/settings/look", text=more))
+    written(box.head, post(box.head, "/settings/look", text=SETTINGS))
+
+
 def test_the_name_of_the_site_is_not_changed_from_a_page(box: Box) -> None:
     """Agents name it: the form of its table has no field for it and says why, and a text with another is refused at its
     line, on the page and over the interface. Changed by hand, it may be started with."""
