@@ -65,6 +65,9 @@ class JobSite(Protocol):
     def take_asked(self) -> bool:
         """Return whether news of a job came since the last call."""
 
+    def work_on(self) -> None:
+        """Have its own thread look at what was marked."""
+
     def tell_jobs(self) -> None:
         """Tell whoever shows jobs that one has moved on."""
 
@@ -206,6 +209,7 @@ def _spans(spool: IO[bytes], channels: Sequence[str]) -> list[tuple[str, int, in
 def _await(site: JobSite, stations: Iterable[str], progress: _JobProgress, done: float, whole: float) -> None:
     """Wait until the site's own thread is through with what was marked of some stations."""
     wanted = list(stations)
+    site.work_on()
     while not all(map(site.stages.is_through, wanted)):
         progress(done, whole)
         progress.pause()

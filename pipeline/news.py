@@ -15,7 +15,7 @@ from pipeline.errors import StoreFault
 from pipeline.run.clock import Clock
 
 TOLD = frozenset({"readings", "findings", "alerts", "checks", "diary", "jobs"})  # kinds of change that others hear of
-NEWS_WAIT_S = 0.25  # changes wait so long for others, and are told together
+NEWS_WAIT_S = 0.5  # changes wait so long for others, and are told together
 NEWS_AGAIN_S = 5.0
 log = logging.getLogger(__name__)
 

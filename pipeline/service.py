@@ -224,6 +224,7 @@ class Pipeline:
         self.metrics.unreadable.set_function(lambda: len(database.unreadable))
         self.metrics.backup_at.set_function(lambda: (self.backup().good_ms or 0) / 1000)
         self.changes.listen(self._advisor.hear)
+        self.changes.listen(lambda word: self._worker.wake() if word == "diary" else None)
         if on_server:
             self.changes.listen(self._note_news)
         told = config.notify
@@ -308,6 +309,10 @@ class Pipeline:
         """Return whether news of a long job came since the last call."""
         asked, self._asked = self._asked, False
         return asked
+
+    def work_on(self) -> None:
+        """Have the worker look at what was marked for the stages; it may rest."""
+        self._worker.wake()
 
     def tell_jobs(self) -> None:
         """Have whoever shows long jobs look: one was asked for, or has moved on."""

@@ -47,7 +47,7 @@ from pipeline.site.settings import SiteConfig
 from pipeline.stages.runner import RestageQueue
 from pipeline.store.journal import QUARANTINE_BYTES, QUARANTINE_ENTRIES, Journal, Quarantined
 from pipeline.store.readings import MAX_OUTBOXES, MAX_STORED_CHANNELS, Appended
-from pipeline.units import DAY_MS, TIME_SLACK_MS
+from pipeline.units import DAY_MS, FOREVER_MS, TIME_SLACK_MS
 
 log = logging.getLogger(__name__)
 
@@ -55,6 +55,8 @@ TOGETHER_MESSAGES = 64  # messages that share a commit
 TOGETHER_BYTES = 256 * 1024  # and no further one when they have so much payload, a few thousand readings
 TAKE_S = 0.25  # how long a step waits for a message when there is nothing else to do
 TAKE_BUSY_S = 0.02  # and when there is
+TAKE_REST_S = 5.0  # and when all is done and no rule is due: a message, an entry of the diary or the end wakes it
+DIARY_LOOK_S = 0.25  # how often it looks for entries that other processes have written, at most
 SETTLE_S = 0.3  # work waits until nothing more of it has come for so long
 STUDY_MOST_S = 3.0  # and no longer than this
 STAGES_REST = 2.0  # the stages get at most a third of the time while readings come
@@ -83,6 +85,8 @@ class Source(Protocol):
 
     def publish_receipt(self, site: str, node: str, receipt: Receipt) -> None: ...
 
+    def interrupt(self) -> None: ...
+
     @property
     def waiting(self) -> int: ...
 
@@ -98,6 +102,14 @@ class _Progress:
     newest_ms: int | None = None
     judged_ms: int = 0
     unjudged: bool = True
+
+    def due_ms(self) -> int:
+        """Return when the rules are due if nothing comes. [ms since 1970, UTC]"""
+        return self.judged_ms + JUDGE_EVERY_MS
+
+    def turn(self, now_ms: int) -> tuple[bool, float]:
+        """Return what sorts stations by whose turn it is: one whose rules are due, and long were not looked at."""
+        return not self.unjudged and now_ms < self.due_ms(), self.judged_s
 
 
 @dataclass(slots=True, eq=False)
@@ -207,6 +219,9 @@ class Worker:
         self._progress = {station: _Progress(clock.monotonic()) for station in config.stations()}
         self._worked_s = -WORKED_EVERY_S
         self._worked: dict[str, object] = {}
+        self._is_noted = False  # what was kept since is in the note, once it is worked on
+        self._diary_look_s = -DIARY_LOOK_S
+        self._fed = True  # a server store, in the last step
         self._merged_day = -1
         self._began_ms, self._last_run = clock.now_ms(), 0
         self._logged_s: deque[float] = deque(maxlen=LOGGED_MOST)
@@ -245,6 +260,11 @@ class Worker:
             self._not_before_s = self._clock.monotonic() + self.studying.begins(fault)
         else:
             self.studying.ends()
+
+    def wake(self) -> None:
+        """End the wait of a step: something is to be looked at, or it is time to stop."""
+        self._diary_look_s = -DIARY_LOOK_S
+        self._source.interrupt()
 
     def close(self) -> None:
         """Store how far the stages are. What was not committed is unacknowledged and is sent again."""
@@ -293,8 +313,7 @@ class Worker:
 
     def _take(self) -> list[_Message]:
         """Take the oldest message waiting and what waits behind it, within the bounds of one commit."""
-        busy = self._stages.waiting or self._stages.periods_waiting
-        arrival = self._source.take(TAKE_BUSY_S if busy else TAKE_S)
+        arrival = self._source.take(self._patience_s())
         taken: list[_Message] = []
         size = 0
         while arrival is not None:
@@ -303,6 +322,16 @@ class Worker:
             more = len(taken) < TOGETHER_MESSAGES and size < TOGETHER_BYTES
             arrival = self._source.take(0.0) if more else None
         return taken
+
+    def _patience_s(self) -> float:
+        """Return how long a step may wait for a message: the longer, the less there is to do behind it. [s]"""
+        if self._stages.waiting or self._stages.periods_waiting:
+            return TAKE_BUSY_S
+        if not isinstance(self._clock, SystemClock) or self.unjudged or self._fed or self.studying.reason:
+            return TAKE_S
+        due_ms = min((one.due_ms() for one in self._progress.values()), default=FOREVER_MS)
+        due_s = (due_ms - self._clock.now_ms()) / 1000
+        return min(max(due_s, TAKE_S), TAKE_REST_S)
 
     def _read(self, arrival: Arrival) -> _Message:
         """Decode readings; hear a status, of which only the highest number of its outbox is kept."""
@@ -332,7 +361,7 @@ class Worker:
             if health is not None:
                 self._journal.keep_note(HEALTH_KEY, as_note(health))
         # From here on they are on the disk.
-        self._held, self._unsaid = [], messages
+        self._held, self._unsaid, self._is_noted = [], messages, False
         self.committed_at_ms = now_ms
         for message, done in kept:
             log_fields(**({} if message.span is None else {"node": message.span.node}))
@@ -474,9 +503,11 @@ class Worker:
     def _work_on(self, *, idle: bool) -> None:
         now_s = self._clock.monotonic()
         log_fields()
-        if self._feed():
+        self._fed = self._feed()
+        if self._fed:
             return
-        if self._begun:
+        if self._begun and now_s - self._diary_look_s >= DIARY_LOOK_S:
+            self._diary_look_s = now_s  # before the look: who wakes us meanwhile wants another
             self._stages.mark_diary(now_s)
         if self._stages.waiting and self._stages_due(now_s, idle=idle):
             station = self._stages.step()
@@ -491,7 +522,8 @@ class Worker:
                 self._on_change("findings")
             self._periods_pace.ran(now_s, self._clock.monotonic())
         elif idle and self._progress:
-            self._run_rules(min(self._progress, key=lambda station: self._progress[station].judged_s), now_s)
+            now_ms = self._clock.now_ms()
+            self._run_rules(min(self._progress, key=lambda station: self._progress[station].turn(now_ms)), now_s)
         if not self._stages.waiting and now_s - self._worked_s > WORKED_EVERY_S:
             self._note_worked()
             if idle:
@@ -568,12 +600,15 @@ class Worker:
         """Store how far the stages have processed everything, so that a kill repeats only what came after."""
         if self._stages.waiting or self._stages.periods_waiting:
             return
+        self._worked_s = self._clock.monotonic()
+        if self._is_noted and self._stages.diary_note == self._worked.get("diary"):
+            return
         worked: dict[str, object] = {f"{o.site}/{o.node}/{o.outbox_id}": o.received for o in self._journal.outboxes()}
         worked["diary"] = self._stages.diary_note
         if worked != self._worked:
             self._journal.keep_note(WORKED_KEY, worked)
             self._worked = worked
-        self._worked_s = self._clock.monotonic()
+        self._is_noted = True
 
 
 def lower_worked(journal: Journal, batch: Batch, worked: Mapping[str, object]) -> dict[str, object]:

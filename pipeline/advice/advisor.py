@@ -326,7 +326,8 @@ def _station(
 log = logging.getLogger(__name__)
 
 FETCH_LEAST_S = 30.0  # in a demo hours pass in less, and what is fetched does not change with them
-DUE_CHECK_S = 0.5  # how often it looks whether an hour has turned
+DUE_CHECK_S = 0.5  # how often it looks whether work is due, while some is under way
+DUE_CHECK_REST_S = 15.0  # and else, or when the hour turns: a clock may be set
 REST = 9.0  # times what the last working-out took: at most a tenth of the time
 REST_LATE = 1.0  # after the history of a demo, until what it rests on has caught up
 REST_ONCE_WRITTEN = 1.0  # the same while somebody waits for what an entry changes: at most half of it
@@ -418,15 +419,17 @@ class Advisor:
             self._woken.set()
         elif word == "findings":
             self._findings.set()
+            if self._behind or self._clock.monotonic() < self._follows_until_s:
+                self._woken.set()
 
     def step(self, stop: threading.Event) -> None:
-        """Work out the advice if it is due, else wait for `DUE_CHECK_S`."""
+        """Work out the advice if it is due, else wait until it may be."""
         began_s = self._clock.monotonic()
         flew, self._flies = self._flies, isinstance(self._clock, FollowClock) and self._clock.in_history
         if flew and not self._flies:
             self._not_before_s, self._took_s = began_s, 0.0  # the history of a demo is over: its advice is days old
         if began_s < self._not_before_s or not self._try(stop):
-            self._clock.wait(DUE_CHECK_S, self._woken)
+            self._clock.wait(self._pause_s(), self._woken)
             self._woken.clear()
 
     def close(self) -> None:
@@ -454,6 +457,18 @@ class Advisor:
         self._late = self._flies or (self._late and self._behind)
         self._ended_s, self._took_s = ended_s, ended_s - began_s
         return True
+
+    def _pause_s(self) -> float:
+        """Return how long it may wait for somebody to wake it. [s]"""
+        awaited = self._behind or self._clock.monotonic() < self._follows_until_s
+        under_way = (
+            self._now is None or self._late or self._diary_changed.is_set() or self._weeks_day is None
+            or self._weeks_due or self.advising.reason or (awaited and self._findings.is_set())
+        )  # fmt: skip
+        if under_way or isinstance(self._clock, FollowClock):
+            return DUE_CHECK_S
+        turns_s = (HOUR_MS - self._clock.now_ms() % HOUR_MS) / 1000
+        return min(max(turns_s, DUE_CHECK_S), DUE_CHECK_REST_S)
 
     def _is_due(self, now_ms: int) -> bool:
         now_s, turned = self._clock.monotonic(), now_ms // HOUR_MS != self._hour

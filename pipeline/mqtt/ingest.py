@@ -55,7 +55,8 @@ MAX_QUEUE_MESSAGES, MAX_QUEUE_BYTES = 4096, 64 * MAX_PAYLOAD_BYTES  # the librar
 READ_PAUSE_S = 10.0  # reading rests no longer, or the broker's answers to our pings would be missed: our own choice
 KEEPALIVE_S = 30
 BROKER_CONNECT_TIMEOUT_S = 5.0
-EXCHANGE_S = 0.2  # how long a step reads and writes
+EXCHANGE_S = 0.2  # how long a step reads and writes, while something is under way that nothing wakes it for
+EXCHANGE_REST_S = 5.0  # and else: what comes or is to be sent ends the wait; the keepalive is seen to so often
 RECONNECT_FIRST_S, RECONNECT_MOST_S = 0.5, 30.0
 STARTING_TRIES = 2  # failures that are told as news only, not as a warning
 BROKER_LOG = "$SYS/broker/log/+"  # of mosquitto, where its settings have `log_dest topic`
@@ -134,7 +135,8 @@ class Ingest:
         self.away = "not connected yet"
         self.refusals = Refusals()
         self._broker, self._site, self._metrics, self._clock = broker, site, metrics, clock
-        self._queue: queue.Queue[Arrival] = queue.Queue(max_queue)
+        self._queue: queue.Queue[Arrival | None] = queue.Queue()  # None interrupts whoever takes
+        self._max_queue = max_queue
         self._room_again = max(1, min(max_queue // 2, REST_AT_MESSAGES))
         self._queue_bytes = 0
         self._rests_since_s: float | None = None  # reading, for want of room [s, steady]
@@ -161,9 +163,11 @@ class Ingest:
     # --- the worker's side -------------------------------------------------------------------------------------
 
     def take(self, timeout_s: float) -> Arrival | None:
-        """Return the oldest message waiting, or None when there is none within the time. [s]"""
+        """Return the oldest message waiting, or None when there is none within the time [s] or until interrupted."""
         try:
             arrival = self._queue.get(timeout=timeout_s) if timeout_s > 0 else self._queue.get_nowait()
+            while arrival is None:
+                arrival = self._queue.get_nowait()
         except queue.Empty:
             return None
         with self._lock:
@@ -172,6 +176,10 @@ class Ingest:
         if (self._refused or self._rests_since_s is not None) and self._queue.qsize() < self._room_again:
             self._wake()
         return arrival
+
+    def interrupt(self) -> None:
+        """End the wait of whoever takes."""
+        self._queue.put(None)
 
     def acknowledge(self, arrival: Arrival) -> None:
         """Tell the broker that a message is on disk (or needs no keeping)."""
@@ -225,16 +233,21 @@ class Ingest:
     # --- the network's side ------------------------------------------------------------------------------------
 
     def step(self, stop: threading.Event) -> None:
-        """Connect, or read and write what there is within `EXCHANGE_S`. Bounded by it and the connect timeout."""
+        """Connect, or read and write what there is. Bounded by `EXCHANGE_REST_S` and the connect timeout."""
         try:
             if self._open:
-                self._exchange(EXCHANGE_S)
+                at_rest = self.connected and not self._refused and self._rests_since_s is None
+                self._exchange(0.0 if stop.is_set() else EXCHANGE_REST_S if at_rest else EXCHANGE_S)
             else:
                 self._connect(stop)
         except ssl.SSLCertVerificationError as err:
             self._lost(f"the certificate of the broker is refused: {err.verify_message}")
         except _MQTT_FAULTS as err:
             self._lost(str(err) or type(err).__name__)
+
+    def wake(self) -> None:
+        """End the wait of a step."""
+        self._wake()
 
     def close(self) -> None:
         """Take leave of the broker. What is unacknowledged stays in the session."""
@@ -310,15 +323,15 @@ class Ingest:
             return
         pending = getattr(sock, "pending", None)
         reads = self._reads()
-        wait_s = 0.0 if reads and pending is not None and pending() > 0 else timeout_s
+        has_more = reads and pending is not None and pending() > 0
         readers = [sock, self._wake_receive] if reads else [self._wake_receive]
         writers = [sock] if self._client.want_write() else []
-        readable, writable, _ = select.select(readers, writers, [], wait_s)
+        readable, writable, _ = select.select(readers, writers, [], 0.0 if has_more else timeout_s)
         if self._wake_receive in readable:
             self._wake_receive.recv(4096)
             self._woken = False  # what was queued before is sent by the next exchange, what is queued after wakes it
         result = MQTTErrorCode.MQTT_ERR_SUCCESS
-        if reads and (sock in readable or wait_s == 0.0):
+        if reads and (sock in readable or has_more):
             result = self._client.loop_read()
         if writable and result == MQTTErrorCode.MQTT_ERR_SUCCESS:
             result = self._client.loop_write()
@@ -470,13 +483,13 @@ class Ingest:
             topic, bytes(message.payload[: MAX_PAYLOAD_BYTES + 1]), message.mid, message.qos, self._generation
         )
         with self._lock:
-            full = self._queue.full() or self._queue_bytes + len(arrival.payload) > MAX_QUEUE_BYTES
+            full = self._queue.qsize() >= self._max_queue or self._queue_bytes + len(arrival.payload) > MAX_QUEUE_BYTES
             self._queue_bytes += 0 if full else len(arrival.payload)
         if full:
             self._refused = True
             self._metrics.refused.inc()
             return
-        self._queue.put(arrival)  # nobody else puts: there is room
+        self._queue.put(arrival)
         self._metrics.messages.labels("status" if topic is not None and topic.endswith("/status") else "readings").inc()
         self._metrics.queue.set(self._queue.qsize())
 

@@ -10,7 +10,7 @@ from pipeline.mqtt.ingest import Ingest
 from pipeline.mqtt.nodes import BadStatus, Nodes
 from pipeline.run.clock import Clock
 
-LISTEN_S = 0.25
+LISTEN_S = 5.0
 
 
 class NodeListener:
@@ -42,6 +42,10 @@ class NodeListener:
         except (BadStatus, BadBatch):
             pass
         self._source.acknowledge(arrival)
+
+    def wake(self) -> None:
+        """End the wait of a step."""
+        self._source.interrupt()
 
     def close(self) -> None:
         """Do nothing: there is no resource to close."""

@@ -57,7 +57,6 @@ REFUSED_TRIES = 5  # a receiver may be set up while we try; after that its refus
 REFUSED_KEPT = 50
 REFUSED_KEY = "notify/refused"
 EVENTS_A_STEP = 20
-STOP_SEEN_S = 0.2
 NOTIFY_POLL_S = 15.0  # events wake it; this is for messages that wait for a time, such as the digest
 PAST_MS = 15 * DAY_MS  # of the messages before: the policy looks back a fortnight
 NEW_WAY_MS = DAY_MS  # a new recipient gets the events of the last day
@@ -442,19 +441,13 @@ class Notifier:
                 log.warning("notify_waits reason=%s", err)
             self._away, busy = str(err), []
             self._metrics.faults.labels("notify").inc()
-        if not busy:
-            self._await_news(stop)
+        if not busy and not stop.is_set():
+            self._clock.wait(self._pause_s(), self._news)
 
     def close(self) -> None:
         """Close the receivers. What is not delivered is delivered after the next start."""
         for line in self._lines:
             line.way.close()
-
-    def _await_news(self, stop: threading.Event) -> None:
-        until = self._clock.monotonic() + self._pause_s()
-        while not stop.is_set() and (left := until - self._clock.monotonic()) > 0:
-            if self._clock.wait(min(left, STOP_SEEN_S), self._news):
-                return
 
     def _pause_s(self) -> float:
         now = self._clock.monotonic()
@@ -616,4 +609,5 @@ def _guest(config: SiteConfig, clock: Clock) -> Iterator[Ingest]:
         yield guest
     finally:
         stop.set()
+        guest.wake()
         thread.join()

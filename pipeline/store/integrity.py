@@ -22,7 +22,7 @@ CHECK_EVERY_S = 20 * 3600.0  # and no sooner after the last one, whatever the cl
 CHECK_MOST_S = 900.0  # one that takes longer is given up, and told
 TELL_AGAIN_S = 24 * 3600.0
 TELL_RETRY_S = 300.0  # where a way did not take it
-CHECK_POLL_S = 2.0
+CHECK_POLL_S = 10.0
 
 log = logging.getLogger(__name__)
 

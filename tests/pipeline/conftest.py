@@ -74,6 +74,8 @@ def run_steps(thing: Any) -> Iterator[Any]:
         yield thing
     finally:
         stop.set()
+        if hasattr(thing, "wake"):
+            thing.wake()
         thread.join(DEADLINE_S)
         assert not thread.is_alive()
 

@@ -113,8 +113,10 @@ class HandSource:
     messages: list[Arrival] = field(default_factory=list)
     said: list[tuple[str, Any]] = field(default_factory=list)
     together: bool = False
+    waits: list[float] = field(default_factory=list)  # how long it was waited for messages [s]
 
     def take(self, timeout_s: float) -> Arrival | None:
+        self.waits += [timeout_s] if timeout_s else []
         if self.messages and (timeout_s > 0 or self.together):
             return self.messages.pop(0)
         self.clock.real_s += timeout_s
@@ -125,6 +127,9 @@ class HandSource:
 
     def publish_receipt(self, site: str, node: str, receipt: Receipt) -> None:
         self.said.append(("receipt", receipt.seq))
+
+    def interrupt(self) -> None:
+        """Nothing waits here."""
 
     @property
     def waiting(self) -> int:

@@ -193,9 +193,9 @@ def test_a_service_whose_site_another_had_ends_and_reads_it_anew(
     assert opened
     config, database = pipeline.config, pipeline._stores.database
     assert isinstance(database, PostgresDatabase)
-    with psycopg.connect(postgres.dsn, autocommit=True) as connection:
-        connection.execute("SELECT pg_terminate_backend(%s)", (database._writer.session.info.backend_pid,))
     with closing(PostgresDatabase(postgres.dsn, config.site.name)) as other:
+        with psycopg.connect(postgres.dsn, autocommit=True) as connection:  # both are there: who asks first has it
+            connection.execute("SELECT pg_terminate_backend(%s)", (database._writer.session.info.backend_pid,))
         wait_until(lambda: _taken(other), "the other has the site")
         closed = opened[0].said(Change(CLOSED, ""), NOW_MS)
         Journal(other).save_alerts({closed.key: closed.to_json()}, [])

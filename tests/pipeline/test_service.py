@@ -27,12 +27,18 @@ from hardware.reading import (
     receipt_topic,
     status_topic,
 )
+from pipeline import worker
 from pipeline.__main__ import main
+from pipeline.advice import advisor
 from pipeline.diary.entry import DiaryEntry
+from pipeline.mqtt import ingest
 from pipeline.mqtt.broker import EmbeddedBroker, find_mosquitto
+from pipeline.notify import outbox
 from pipeline.service import Pipeline
 from pipeline.service import load_settings as load
 from pipeline.site.settings import SiteConfig
+from pipeline.store import integrity
+from pipeline.store.journal import Event
 from pipeline.store.opening import DataInUse, lock_folder, open_stores
 from pipeline.worker import WORKED_KEY
 from tests.pipeline.hand import OUTBOX, SETTINGS, SLOT_MS, START_MS, batches, reading, record
@@ -120,6 +126,47 @@ def test_readings_on_the_wire_become_findings_and_a_receipt(running: Pipeline, f
     assert running.changes.wait(seen, 5.0) > seen
     text = running.metrics.text().decode()
     assert "underturf_readings_kept_total 384.0" in text and "# HELP underturf_ingest_queue_messages" in text
+
+
+def test_every_part_is_woken_for_what_comes(
+    settings: Path, free_port: int, until: Until, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Left alone each looks once an hour here. Readings, an entry of the diary and an alert get through all the same,
+    and all of them end when told to."""
+    for module, name in (
+        (ingest, "EXCHANGE_REST_S"), (worker, "TAKE_REST_S"), (worker, "JUDGE_EVERY_MS"), (outbox, "NOTIFY_POLL_S"),
+        (advisor, "DUE_CHECK_REST_S"), (integrity, "CHECK_POLL_S"),
+    ):  # fmt: skip
+        monkeypatch.setattr(module, name, 3600.0 * (1000.0 if name.endswith("_MS") else 1.0))
+    pipeline = Pipeline(load(settings), mosquitto=None)
+    pipeline.start()
+    try:
+        until(lambda: pipeline.ready, "it is ready")
+        now_ms, pause = pipeline.clock.now_ms(), threading.Event()
+        readings = record(96, start_ms=now_ms // SLOT_MS * SLOT_MS - 96 * SLOT_MS)
+
+        def comes_to_rest() -> None:
+            until(lambda: pipeline._worker._patience_s() > 1.0, "the worker is at rest")
+            until(lambda: pipeline._advisor._pause_s() > 1.0, "the advisor is at rest")
+            pause.wait(0.6)  # the steps that were under way
+
+        comes_to_rest()
+        with node_at(free_port) as node:
+            node.send(readings)
+            until(lambda: node.received == len(readings), "they are receipted")
+        comes_to_rest()
+        advised = pipeline.advice()
+        pipeline.diary.add(DiaryEntry("core", "square", readings[0].measured_at_ms, {"thatch_mm": 40.0}, station="s1"))
+        pipeline.changes.bump("diary")
+        until(lambda: len(pipeline.store.findings("s1", ["thatch_water"], 0, 2**61)) > 0, "the worker has seen it")
+        until(lambda: pipeline.advice().at_ms > advised.at_ms, "it is advised on")
+        comes_to_rest()
+        pipeline.journal.save_alerts({}, [Event("e-1", now_ms, {"kind": "opened", "text": "wet"})])
+        pipeline._changed("alerts")
+        until(lambda: not pipeline.journal.unsent("log", limit=1), "the alert is delivered")
+    finally:
+        pipeline.stop()
+    assert "part_does_not_end" not in caplog.text
 
 
 def test_a_message_that_breaks_its_handling_is_not_met_again_at_the_next_start(

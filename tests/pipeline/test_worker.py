@@ -14,10 +14,12 @@ import pytest
 from hardware.reading import Batch, LiveReading, Receipt, encode_batch, encode_live, readings_topic
 from pipeline.errors import StoreAway, StoreFull
 from pipeline.units import DAY_MS, EVER_MS
+from pipeline.worker import TAKE_BUSY_S, TAKE_REST_S, TAKE_S
 from tests.pipeline.hand import (
     OUTBOX,
     SLOT_MS,
     START_MS,
+    HandSystemClock,
     Line,
     batches,
     reading,
@@ -484,6 +486,29 @@ def test_days_rest_only_while_readings_come(
     assert len(ended_s) >= 3
     pauses = np.diff(ended_s)[:2] - 1.0
     assert (pauses >= 9.0).all() if coming else (pauses <= 2.0 + 2 * 0.25).all()
+
+
+def test_a_worker_waits_the_longer_the_less_there_is_to_do(
+    make: Callable[..., Line], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Hardly while stages wait, long once all is done, no longer than until a rule is due, which is once a minute; at
+    rest it does not ask the journal how far it is."""
+    clock = HandSystemClock(START_MS + 8 * SLOT_MS)
+    line = make(clock=clock)
+    line.send_batch(record(8))
+    line.run(1)
+    assert line.source.waits == [TAKE_S] and line.study.waiting
+    line.run(1)
+    assert line.source.waits[-1] == TAKE_BUSY_S
+    line.run_until_quiet()
+    line.run(2)  # the last of it is noted
+    monkeypatch.delattr(line.stores.journal.__class__, "outboxes")
+    line.source.waits.clear()
+    line.run(3)
+    assert line.source.waits == [TAKE_REST_S] * 3
+    clock.wall_ms, clock.steady_ms = clock.wall_ms + 58_000, clock.steady_ms + 58_000
+    line.run(1)
+    assert TAKE_S <= line.source.waits[-1] <= 2.0
 
 
 def test_a_node_may_hand_over_a_backlog_before_the_rules_are_walked(make: Callable[..., Line]) -> None:

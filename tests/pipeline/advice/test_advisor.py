@@ -90,6 +90,25 @@ def test_advice_is_worked_out_at_the_start_and_when_an_hour_turns(site):
     assert desk.advisor.now().at_ms == NOW_MS + HOUR_MS
 
 
+def test_it_looks_seldom_until_the_hour_turns_and_at_once_when_woken(site):
+    """With nothing to do it waits 15 s, or until the hour turns; while something is due, half a second."""
+    desk = Desk(site)
+    desk.steps(20)
+
+    def waited_s() -> float:
+        before_s = desk.clock.real_s
+        desk.steps(1)
+        return desk.clock.real_s - before_s
+
+    assert waited_s() == 15.0
+    desk.clock.wall_ms += HOUR_MS - 4000
+    assert waited_s() == 4.0
+    desk.clock.wall_ms += HOUR_MS
+    desk.store.away = True
+    assert waited_s() == 0.5
+    desk.store.away = False
+
+
 def test_weeks_ahead_are_worked_out_once_a_local_day(site):
     """At midnight of the site, 12 hours before that of UTC, and not at both."""
     config = site.config.model_copy(
@@ -121,8 +140,8 @@ def test_what_follows_from_an_entry_is_advised_on_soon(site):
     """An entry does not wait out the rest of nine times; what is found in the half minute after it is looked at too."""
     desk = Desk(site, seconds=0.5)
     desk.steps(20)
-    began_s = desk.clock.real_s
     assert desk.steps(1) == 0
+    began_s = desk.clock.real_s
     desk.advisor.hear("diary")
     while not desk.steps(1):
         pass
