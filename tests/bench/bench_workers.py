@@ -2,14 +2,18 @@
 
     python tests/bench/bench_workers.py [--sites 100] [--stations 10] [--minutes 30] [--every-s 900] [--history-h 24]
     python tests/bench/bench_workers.py --scale
+    python tests/bench/bench_workers.py --rest
 
 Each site has stations of fifteen channels on one node. First some hours of the past are sent, until all is worked on.
 Then the workers are stopped and the readings of the last `--outage-h` hours lie with the nodes, as after an outage;
 they are started, and the time until all of them are worked on is the catch-up. Then, for so many minutes of real time,
-each node sends a slot every `--every-s`, the sites spread over it: processor time of workers, server and broker
+each node sends a slot every `--every-s`, the sites spread over it, and the pages of all sites are served by a process
+of their own, of which one page is asked for each second: processor time of workers, pages, server and broker
 together, as a share of the machine's processors, their memory, and how long after it was sent a slot was worked on.
 What the database grew by in the outage's hours is told too; vacuum and old days, packed later, make it less.
-With `--scale` the last is done with 1, 10 and 100 sites, one after the other, for the cost of a station. Nodes are
+With `--scale` the last is done with 1, 10 and 100 sites, one after the other, for the cost of a station; with `--rest`
+10 and 40 sites are left alone for so many minutes, for what a site costs that nobody sends anything to, and what the
+workers cost beside. Both are without pages. Nodes are
 threads of the bench, whose own time does not count. Exits 1 when a limit is missed.
 """
 
@@ -31,6 +35,7 @@ from pathlib import Path
 ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
 
+import httpx  # noqa: E402
 import psycopg  # noqa: E402
 from paho.mqtt import client as mqtt  # noqa: E402
 
@@ -56,6 +61,10 @@ SLOT_MS, DAY_MS = 900_000, 86_400_000
 IN_FLIGHT, AGAIN_S = 4, 30.0
 BATCH = 500
 SHARE_MOST, LAG_MOST_S, CATCH_UP_MOST_S, FLAT_MOST = 0.7, 120.0, 1200.0, 1.2
+REST_MOST = 0.002  # of a processor, a site
+REST_SITES = 10, 40
+SETTLE_S = 60.0  # before the rest is measured: advice and weeks ahead are worked out meanwhile
+PAGE_EVERY_S = 1.0
 PATIENCE_S = 7200.0
 TICKS = os.sysconf("SC_CLK_TCK")
 SITE = """
@@ -69,6 +78,9 @@ port = {port}
 [store]
 kind = "postgresql"
 dsn_file = "dsn"
+[pages]
+proxy = "127.0.0.1"
+allowed_hosts = ["{name}.example.org"]
 [[surface]]
 name = "square"
 title = "Square"
@@ -132,7 +144,7 @@ class Rig:
         programs = find_postgres()
         assert programs is not None
         self._folder, self._port = folder, unused_port()
-        self.server = PostgresServer(programs, settings=("max_connections=600", "shared_buffers=256MB"))
+        self.server = PostgresServer(programs, settings=("max_connections=900", "shared_buffers=256MB"))
         self.server.start()
         (folder / "broker.conf").write_text(BROKER.format(port=self._port))
         self._broker = subprocess.Popen([mosquitto, "-c", folder / "broker.conf"], stderr=subprocess.DEVNULL)
@@ -148,6 +160,7 @@ class Rig:
             channels = [f"s{k}/p{k}/{place.name}" for k in range(stations) for place in places]
             self.nodes[f"ground-{n}"] = Node(f"ground-{n}", channels)
         self._workers: list[subprocess.Popen[bytes]] = []
+        self._pages: subprocess.Popen[bytes] | None = None
         self._readers: dict[str, tuple[PostgresDatabase, SqlStore]] = {}
         self._lock, self._stop = threading.Lock(), threading.Event()
         self._client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2, client_id="nodes")
@@ -183,6 +196,24 @@ class Rig:
             with (self._folder / f"worker-{n}.log").open("ab") as log:
                 self._workers.append(subprocess.Popen(command, cwd=ROOT, stdout=log, stderr=log))
 
+    def start_pages(self) -> None:
+        """Start the pages of all sites, and wait until each is shown."""
+        port = unused_port()
+        command = [sys.executable, "-m", "api.command", "pages", str(self._folder / "sites")]
+        command += ["--own", str(self._folder / "own-pages"), "--port", str(port), "--log-level", "warning"]
+        with (self._folder / "pages.log").open("ab") as log:
+            self._pages = subprocess.Popen(command, cwd=ROOT, stdout=log, stderr=log)
+        self._asking = httpx.Client(base_url=f"http://127.0.0.1:{port}", timeout=60.0)
+        for site in self.nodes:
+            self._until(lambda s=site: self.ask_page(s, "/healthz") == 200, 0.5)  # type: ignore[misc]
+
+    def ask_page(self, site: str, path: str = "/") -> int:
+        """Ask for a page of a site; return the status, 0 where nobody listens."""
+        try:
+            return self._asking.get(path, headers={"Host": f"{site}.example.org"}).status_code
+        except httpx.TransportError:
+            return 0
+
     def stop_workers(self) -> None:
         """Stop the workers in good order."""
         for worker in self._workers:
@@ -190,6 +221,11 @@ class Rig:
         for worker in self._workers:
             worker.wait(120)
         self._workers.clear()
+
+    @property
+    def has_pages(self) -> bool:
+        """Whether pages are served."""
+        return self._pages is not None
 
     def worked_to_ms(self, site: str) -> int:
         """Return the time of the newest observation of the last station of a site; 0 for none."""
@@ -220,19 +256,21 @@ class Rig:
             time.sleep(pause_s)
 
     def cpu_s(self) -> dict[str, float]:
-        """Return the processor time so far of workers, server and broker. [s]"""
+        """Return the processor time so far of workers, pages, server and broker. [s]"""
         postgres = self.server.pid
         return {
             "workers": sum(_cpu_s(worker.pid) for worker in self._workers),
+            "pages": 0.0 if self._pages is None else _cpu_s(self._pages.pid),
             "postgres": _cpu_s(postgres, ended=True) + sum(map(_cpu_s, _children(postgres))),
             "broker": _cpu_s(self._broker.pid),
         }
 
     def memory_mb(self) -> dict[str, float]:
-        """Return the memory of workers, server and broker, shared pages counted once. [MB]"""
+        """Return the memory of workers, pages, server and broker, shared pages counted once. [MB]"""
         postgres = self.server.pid
         return {
             "workers": sum(_memory_mb(worker.pid) for worker in self._workers),
+            "pages": 0.0 if self._pages is None else _memory_mb(self._pages.pid),
             "postgres": _memory_mb(postgres) + sum(map(_memory_mb, _children(postgres))),
             "broker": _memory_mb(self._broker.pid),
         }
@@ -244,6 +282,10 @@ class Rig:
         assert found is not None
         return float(found[0]) / 1e6
 
+    def threads(self) -> int:
+        """Return how many threads the workers have."""
+        return sum(len(list(Path(f"/proc/{worker.pid}/task").iterdir())) for worker in self._workers)
+
     def sessions(self) -> int:
         """Return how many processes the server has."""
         return len(_children(self.server.pid))
@@ -254,9 +296,9 @@ class Rig:
         self._client.loop_stop()
         for database, _ in self._readers.values():
             database.close()
-        for worker in self._workers:
-            worker.kill()
-            worker.wait()
+        for process in [*self._workers, *([] if self._pages is None else [self._pages])]:
+            process.kill()
+            process.wait()
         self._broker.kill()
         self._broker.wait()
         self.server.remove()
@@ -308,6 +350,7 @@ def steady(rig: Rig, minutes: float, every_s: float) -> Steady:
     before, began_s, slots = rig.cpu_s(), time.monotonic(), 0
     open_slots: list[tuple[str, int, float]] = []
     lags_s: list[float] = []
+    asked_s, turn = began_s, 0
     while time.monotonic() - began_s < minutes * 60:
         now_s = time.monotonic()
         for name, due_s in next_s.items():
@@ -316,6 +359,10 @@ def steady(rig: Rig, minutes: float, every_s: float) -> Steady:
                 rig.take(rig.nodes[name], at_ms)
                 next_s[name], slots = due_s + every_s, slots + 1
                 open_slots.append((name, at_ms, now_s))
+        if rig.has_pages and now_s - asked_s >= PAGE_EVERY_S:
+            asked_s, turn = now_s, turn + 1
+            if rig.ask_page(names[turn % len(names)]) != 200:
+                raise RuntimeError("a page was not shown")
         done = [one for one in open_slots if rig.worked_to_ms(one[0]) >= one[1]]
         lags_s += [time.monotonic() - one[2] for one in done]
         open_slots = [one for one in open_slots if one not in done]
@@ -336,6 +383,32 @@ def history(rig: Rig, first_ms: int, end_ms: int) -> int:
         for node in rig.nodes.values():
             rig.take(node, at_ms)
     return range(first_ms, end_ms, SLOT_MS)[-1]
+
+
+def rest(given: argparse.Namespace, mosquitto: str) -> bool:
+    """Print what sites cost at rest: each of them, and the workers, server and broker beside."""
+    shares: dict[int, float] = {}
+    for sites in REST_SITES:
+        with tempfile.TemporaryDirectory() as name:
+            rig = Rig(Path(name), mosquitto, sites, given.stations)
+            try:
+                now_ms = round(time.time() * 1000) // SLOT_MS * SLOT_MS
+                rig.start_workers()
+                rig.await_worked(history(rig, now_ms - round(given.history_h * 3_600_000) // SLOT_MS * SLOT_MS, now_ms))
+                time.sleep(SETTLE_S)
+                before, began_s = rig.cpu_s(), time.monotonic()
+                time.sleep(given.minutes * 60)
+                after, took_s = rig.cpu_s(), time.monotonic() - began_s
+                parts = {part: 100 * (after[part] - before[part]) / took_s for part in after}
+                shares[sites] = sum(parts.values()) / 100
+                print(f"{sites} sites at rest: {told(parts, '.2f')} % of a processor, over {took_s:.0f} s; "
+                      f"{rig.threads()} threads of the workers", flush=True)  # fmt: skip
+            finally:
+                rig.close()
+    few, many = REST_SITES
+    each = (shares[many] - shares[few]) / (many - few)
+    value = f"{100 * each:.3f} % of a processor ({100 * (shares[few] - few * each):.2f} % beside)"
+    return measured("a site at rest", value, each / REST_MOST, 1.0, of=f"{100 * REST_MOST:g} %")
 
 
 def one_size(given: argparse.Namespace, mosquitto: str, sites: int, *, outage: bool) -> tuple[Steady, bool]:
@@ -360,9 +433,11 @@ def one_size(given: argparse.Namespace, mosquitto: str, sites: int, *, outage: b
             if outage:
                 value = f"{took_s:.0f} s ({stations} stations, {given.outage_h:g} h)"
                 good = measured("catch-up after an outage", value, took_s / CATCH_UP_MOST_S, 1.0, of="20 minutes")
+                rig.start_pages()
             found = steady(rig, given.minutes, given.every_s)
             print(f"{stations} stations: {told(found.cpu_s, '.1f')} s of processor in {found.took_s:.0f} s; "
                   f"{told(rig.memory_mb(), '.0f')} MB; {rig.sessions()} processes of the server; "
+                  f"{rig.threads()} threads of the workers; "
                   f"lag {sorted(found.lags_s)[len(found.lags_s) // 2]:.1f} s in the middle", flush=True)  # fmt: skip
             return found, good
         finally:
@@ -379,11 +454,14 @@ def main() -> int:
     parser.add_argument("--history-h", type=float, default=24.0, help="before the outage")
     parser.add_argument("--outage-h", type=float, default=24.0)
     parser.add_argument("--scale", action="store_true", help="the cost of a station with 1, 10 and 100 sites")
+    parser.add_argument("--rest", action="store_true", help="the cost of a site at rest, with 10 and 40 of them")
     given = parser.parse_args()
     mosquitto = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin")
     if mosquitto is None or find_postgres() is None:
         print("found no mosquitto or no postgres, expected both (Debian: apt-get install mosquitto postgresql)")
         return 1
+    if given.rest:
+        return int(not rest(given, mosquitto))
     if given.scale:
         costs = {}
         for sites in (1, 10, 100):
