@@ -69,6 +69,7 @@ from simulator.site import describe
 from tests.bench.advice_ground import DAY_MS, HOUR_MS, QuickTruth, _probes
 from tests.bench.advice_heard import Known, Worked, settings, table_of, work_out
 from tests.bench.advice_store import SeasonStore
+from tests.bench.store import store_table
 from tests.bench.table import measured
 
 DAYS = 365
@@ -215,6 +216,7 @@ def worked(lived: Year, folder: Path) -> Worked:
     ]
     months = ("rain_mm", "wet_days", "highest_degc", "lowest_degc")
     more = {"climate": {n: list(getattr(lived.climate, n)) for n in months}, "surface": {"pass": passes}}
+    more |= store_table(folder)
     return work_out(settings(ready, folder, more), table_of(readings(site)), diary_of(lived))
 
 

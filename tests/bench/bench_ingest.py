@@ -52,6 +52,7 @@ from pipeline.store.packed import STATUS_CODES  # noqa: E402
 from pipeline.store.series import SqlStore  # noqa: E402
 from pipeline.worker import LOADS  # noqa: E402
 from tests.bench.settings import write_one_probe  # noqa: E402
+from tests.bench.store import is_on_server, store_settings  # noqa: E402
 from tests.bench.table import measured  # noqa: E402
 
 BATCH = 500
@@ -281,6 +282,8 @@ def over_mqtt(count: int, size: int, folder: Path, mosquitto: str) -> bool:
         bare_s = timed(port, count, size, 0, lambda: bare_one.batches * size >= count)
         bare_one.close()
         write_one_probe(folder / "underturf.toml", port, "deep_soil_profile")
+        with (folder / "underturf.toml").open("a") as settings:
+            settings.write(store_settings(folder))
         pipeline = Pipeline(load(folder / "underturf.toml"))
         pipeline.start()
         try:
@@ -309,7 +312,7 @@ def main() -> int:
     count = -(-int(sys.argv[1] if len(sys.argv) > 1 else 200_000) // BATCH) * BATCH
     folder = Path(tempfile.mkdtemp(prefix="bench-ingest-"))
     try:
-        kept = deflated() & against_sqlite(make(count), folder)
+        kept = is_on_server() or deflated() & against_sqlite(make(count), folder)
         mosquitto = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin")
         if mosquitto is None:
             print("over MQTT: left out, mosquitto is not installed")

@@ -34,6 +34,7 @@ from urllib.parse import urlencode
 ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
 
+from tests.bench.store import cpu_s, store_settings  # noqa: E402
 from tests.bench.table import measured  # noqa: E402
 
 if TYPE_CHECKING:
@@ -119,7 +120,7 @@ def build(folder: Path, port: int, broker_port: int, seed: int, *, days: int = 3
     text = SETTINGS.format(port=port, broker_port=broker_port)
     text += station_settings("s1", "north end", CORES)
     text += station_settings("s2", "south end", CORES, has_weather=False)
-    (folder / "site.toml").write_text(text)
+    (folder / "site.toml").write_text(text + store_settings(folder))
     config = load_settings(folder / "site.toml")
     values = year(seed)
     values |= {f"s2{name[2:]}": series for name, series in year(seed + 1).items() if "w1" not in name}
@@ -181,7 +182,7 @@ def serve(folder: Path, start_ms: int, began_s: float, rate: float) -> int:
     with listen(config.pages) as listener:
         pipeline = Pipeline(config, clock=FastClock(start_ms, began_s, rate))
         app = create_app(pipeline)
-        app.get(BARE)(lambda: {"cpu_s": time.process_time()})
+        app.get(BARE)(lambda: {"cpu_s": cpu_s()})
         server = PagesServer(app)
         pipeline.start()
         server.run(sockets=[listener])

@@ -16,7 +16,6 @@ from __future__ import annotations
 import os
 import sys
 import tempfile
-import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
@@ -35,6 +34,7 @@ from pipeline.units import DAY_MS  # noqa: E402
 from pipeline.worker import WORKED_KEY  # noqa: E402
 from tests.bench.bench_recompute import SLOT_MS, START_MS, dump, station_settings  # noqa: E402
 from tests.bench.bench_sums import raw_year  # noqa: E402
+from tests.bench.store import cpu_s, store_settings  # noqa: E402
 from tests.bench.table import measured  # noqa: E402
 from tests.pipeline.hand import Line, lines  # noqa: E402
 
@@ -132,11 +132,11 @@ class Site:
                 one = batch(self.values, station, range(slot, slot + 1), END_MS, self.sent[station] + 1)
                 self.sent[station] += len(one.readings)
                 sent.append((encode_batch(one), readings_topic(one)))
-            began = time.process_time()
+            began = cpu_s()
             for payload, topic in sent:
                 line.send(payload, topic)
             quiet(line)
-            took.append(1000.0 * (time.process_time() - began) / len(self.stations))
+            took.append(1000.0 * (cpu_s() - began) / len(self.stations))
         return took
 
 
@@ -150,14 +150,17 @@ def quiet(line: Line) -> None:
     raise AssertionError("the worker never came to rest")
 
 
-def grown(make: Callable[..., Line], values: Values, *, years: int, stations: int, days: int, copy: int = 0) -> Site:
+def grown(
+    folder: Path, make: Callable[..., Line], values: Values, *, years: int, stations: int, days: int, copy: int = 0
+) -> Site:
     """A site with a history of so many days, or years, at each of so many stations; `copy` tells one from its like."""
     names = [f"s{k + 1}" for k in range(stations)]
     settings = SITE
     for k, name in enumerate(names):
         settings += GROUND.format(name=f"square-{k // A_GROUND}") if k % A_GROUND == 0 else ""
         settings += station_settings(name, name, CORES)
-    line = make(settings, folder=f"y{years}s{stations}d{days}c{copy}", now_ms=END_MS)
+    name = f"y{years}s{stations}d{days}c{copy}"
+    line = make(settings + store_settings(folder, name), folder=name, now_ms=END_MS)
     line.source.said = []
     site = Site(line, values, names)
     end = HISTORY_D * SLOTS_A_DAY
@@ -204,10 +207,11 @@ def main() -> int:
     """0 when a slot keeps within its limits."""
     values, met = values_of(int(sys.argv[1]) if len(sys.argv) > 1 else 1), []
     end = HISTORY_D * SLOTS_A_DAY
-    with tempfile.TemporaryDirectory() as folder, lines(Path(folder)) as make:
+    with tempfile.TemporaryDirectory() as made, lines(Path(made)) as make:
+        folder = Path(made)
         by_years = {}
         for years in (1, 10):
-            site = grown(make, values, years=years, stations=1, days=HISTORY_D)
+            site = grown(folder, make, values, years=years, stations=1, days=HISTORY_D)
             took = site.slot_ms(end - SLOTS_A_DAY, end)
             by_years[years] = float(np.mean(took))
             middle, most = np.median(took), np.max(took)
@@ -215,8 +219,8 @@ def main() -> int:
             if years == 1:
                 met.append(is_recomputed(site))
                 print(f"what is stored: {'the same as recomputed' if met[0] else 'DIFFERS from what is recomputed'}")
-        sites = {1: [grown(make, values, years=1, stations=1, days=WEEKS_D, copy=k) for k in range(ALONE)]}
-        sites |= {n: [grown(make, values, years=1, stations=n, days=WEEKS_D)] for n in (10, 100)}
+        sites = {1: [grown(folder, make, values, years=1, stations=1, days=WEEKS_D, copy=k) for k in range(ALONE)]}
+        sites |= {n: [grown(folder, make, values, years=1, stations=n, days=WEEKS_D)] for n in (10, 100)}
         by_stations = compared(sites, end - SLOTS_A_DAY + 40)
     met += [
         measured("one new slot after a year, CPU", f"{by_years[1]:.1f} ms", by_years[1] / LIMIT_MS, 1.0,
