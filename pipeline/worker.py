@@ -40,7 +40,7 @@ from pipeline.mqtt.ingest import Arrival
 from pipeline.mqtt.node_health import as_note
 from pipeline.mqtt.nodes import MAX_NODES, BadStatus, Nodes, NodeStatus
 from pipeline.run.backoff import OUTAGE_MOST_S, Outage
-from pipeline.run.clock import Clock, SystemClock
+from pipeline.run.clock import Clock, FollowClock, SystemClock
 from pipeline.run.log import log_fields
 from pipeline.run.metrics import Metrics
 from pipeline.site.settings import SiteConfig
@@ -547,6 +547,11 @@ class Worker:
             self._merged_day = today
 
     @property
+    def _flies(self) -> bool:
+        """Whether hours pass in less than a second, the history of a demo: its node is days ahead of what has come."""
+        return isinstance(self._clock, FollowClock) and self._clock.in_history
+
+    @property
     def _arrived_s(self) -> float:
         """When the last reading of any station came. [s, monotonic]"""
         return max((one.arrived_s for one in self._progress.values()), default=-STUDY_MOST_S)
@@ -574,8 +579,8 @@ class Worker:
         one = self._progress[station]
         if now_s - one.judged_s < JUDGE_LEAST_S or self._stages.waits_for(station):
             return
-        if one.newest_ms is None and now_s - one.arrived_s < CATCH_UP_S:  # a node may be about to hand over a backlog
-            return
+        if one.newest_ms is None and (self._flies or now_s - one.arrived_s < CATCH_UP_S):
+            return  # a node may be about to hand over a backlog
         one.judged_s = now_s
         complete_ms = self._complete_until_ms(one, self._clock.now_ms(), now_s)
         until_ms = min(complete_ms, self._stages.seen_until_ms(station))
@@ -593,7 +598,7 @@ class Worker:
     def _complete_until_ms(self, one: _Progress, now_ms: int, now_s: float) -> int:
         """Return until when the record of a station is complete: readings of a backlog are no silence. [ms since 1970,
         UTC]"""
-        quiet = now_s - one.arrived_s >= CATCH_UP_S and not self._source.waiting
+        quiet = now_s - one.arrived_s >= CATCH_UP_S and not self._source.waiting and not self._flies
         return now_ms if quiet or one.newest_ms is None else min(now_ms, one.newest_ms)
 
     def _note_worked(self) -> None:

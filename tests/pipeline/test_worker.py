@@ -524,3 +524,25 @@ def test_a_node_may_hand_over_a_backlog_before_the_rules_are_walked(make: Callab
     silent.clock.real_s += 2.0
     silent.run(2)
     assert silent.stores.journal.alert_states()
+
+
+def test_no_probe_is_silent_in_a_history(make: Callable[..., Line], monkeypatch: pytest.MonkeyPatch) -> None:
+    """While hours fly the node is days ahead of what has come: rules are walked as far as that, however long nothing
+    comes, and not before the first reading. Once time runs they are walked until now."""
+    line = make(now_ms=START_MS + 200 * SLOT_MS + 60_000)
+    monkeypatch.setattr("pipeline.worker.FollowClock", type(line.clock))
+    line.clock.in_history = True  # type: ignore[attr-defined]
+    line.clock.real_s += 10.0
+    line.run(5)
+    assert line.stores.journal.alert_states() == {}
+    line.send_batch(record(20))
+    for _ in range(20):
+        line.clock.real_s += 1.0
+        line.run(1)
+    walked = [state["evaluated_to_ms"] for state in line.stores.journal.alert_states().values()]
+    assert walked and max(walked) <= START_MS + 20 * SLOT_MS
+    line.clock.in_history = False  # type: ignore[attr-defined]
+    for _ in range(20):
+        line.clock.real_s += 1.0
+        line.run(1)
+    assert max(s["evaluated_to_ms"] for s in line.stores.journal.alert_states().values()) > START_MS + 199 * SLOT_MS
