@@ -15,6 +15,7 @@ import threading
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import replace
+from importlib import metadata
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -65,6 +66,7 @@ def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="underturf", description="Is water reaching the roots or stopping in the thatch?"
     )
+    parser.add_argument("--version", action="version", version=f"underturf {metadata.version('underturf')}")
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
 
     serve = commands.add_parser("serve", help="broker, pipeline and pages in one service")

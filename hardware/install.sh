@@ -36,6 +36,15 @@ run() {
   [ "$do" = no ] || "$@"
 }
 
+# The version numbers of two commits are often the same: the way back wants to know which one it was.
+commit=$place/installed-commit
+install_here() {
+  run rm -rf "$here/build"  # what an earlier version left there would be installed with this one
+  run "$place/bin/pip" install --quiet "$here$extra"
+  [ "$do" = no ] || git -c safe.directory="$here" -C "$here" log -1 --format='commit %h of %cs' >"$commit" 2>/dev/null ||
+    rm -f "$commit"
+}
+
 [ "$do" = yes ] && echo "This is done:" || echo "This would be done, by root, with --do:"
 
 if [ "$upgrade" = yes ]; then
@@ -43,6 +52,7 @@ if [ "$upgrade" = yes ]; then
     { echo "$place: found no Underturf to upgrade, expected one: without --upgrade it is installed" >&2; exit 1; }
   # An upgrade that was broken off goes on: what it had stopped is started, and a backup it had taken is enough.
   before=$("$place/bin/underturf-agent" --version 2>/dev/null) || before="an Underturf that does not run"
+  [ ! -s "$commit" ] || before="$before, $(cat "$commit")"
   stopped=$backups/.stopped taken=$backups/.taken would='' changed=no
   [ ! -s "$stopped" ] || changed=yes
   # What a box has been installed as, it stays.
@@ -92,7 +102,7 @@ END
     [ "$do" = no ] || : >"$taken"
   fi
   changed=yes
-  run "$place/bin/pip" install --quiet "$here$extra"
+  install_here
   [ ! -f "$settings/underturf.toml" ] || run "$place/bin/underturf" check --config "$settings/underturf.toml"
   [ ! -f "$settings/agent.toml" ] || run "$place/bin/underturf-agent" check --config "$settings/agent.toml"
   start
@@ -102,7 +112,7 @@ END
 fi
 
 [ -x "$place/bin/python" ] || run "$python" -m venv "$place"
-run "$place/bin/pip" install --quiet "$here$extra"
+install_here
 run install -d "$settings" "$settings/probes"
 for command in $commands; do
   link=${UNDERTURF_LINKS:-/usr/local/bin}/$command

@@ -6,7 +6,9 @@ import json
 import re
 import shlex
 import shutil
+import subprocess
 import sys
+import sysconfig
 import tomllib
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -192,6 +194,116 @@ def test_a_field_broker_by_the_commands_as_printed(machine: PrivateMachine, agen
     before = received(agent)
     wait_until(lambda: received(agent) > before + 2, "it is in again", 60)
     assert "dropped without receipt 0" in agent("show")
+
+
+LATER = {
+    "probe_agent/__init__.py": ('__version__ = "0.1.0"', '__version__ = "9.9.9"'),
+    "pipeline/store/schema.py": (
+        "def schema_of(",
+        'MIGRATIONS = (*MIGRATIONS, Migration(99, "later", ("CREATE TABLE later (n INTEGER)",)))\n\n\ndef schema_of(',
+    ),
+}
+"""What the next version has otherwise: its number, and a form of the database that the one before refuses."""
+LIBRARIES = "/opt/libraries"  # where services may read them
+PARTS = ("hardware", "probe_agent", "pipeline", "api", "simulator", "pyproject.toml", "README.md", "LICENSE")
+
+
+class Clone:
+    """The project in a folder, as one version or the next, and its installer run on the machine without the internet:
+    the libraries are those of this environment."""
+
+    def __init__(self, folder: Path, machine: PrivateMachine) -> None:
+        self.folder, self.machine = folder / "clone", machine
+        for part in PARTS:
+            copied = shutil.copytree if (ROOT / part).is_dir() else shutil.copy
+            self.folder.mkdir(exist_ok=True)
+            copied(ROOT / part, self.folder / part)
+        machine.path(LIBRARIES).mkdir()
+        for library in Path(sysconfig.get_paths()["purelib"]).iterdir():
+            if not re.match("(__editable__|underturf|pip)", library.name):
+                machine.path(f"{LIBRARIES}/{library.name}").symlink_to(library)
+        drop_in = machine.path("/etc/systemd/system/service.d/libraries.conf")
+        drop_in.write_text(f"[Service]\nEnvironment=PYTHONPATH={LIBRARIES}\n")
+        self._git("init", "--quiet", "--initial-branch=main")
+        self.be("0.1.0")
+
+    def be(self, version: str) -> str:
+        """Check a version out; return its commit."""
+        for file, texts in LATER.items():
+            before, after = texts if version == "9.9.9" else reversed(texts)
+            whole = (self.folder / file).read_text()
+            if before in whole:
+                (self.folder / file).write_text(whole.replace(before, after, 1))
+        module = self.folder / "pipeline" / "later.py"
+        module.write_text("") if version == "9.9.9" else module.unlink(missing_ok=True)
+        self._git("add", "--all")
+        who = ("-c", "user.name=x", "-c", "user.email=x@example.org")
+        self._git(*who, "commit", "--quiet", "--allow-empty", "-m", version)
+        return self._git("log", "-1", "--format=%h").strip()
+
+    def _git(self, *words: str) -> str:
+        return subprocess.run(["git", *words], cwd=self.folder, check=True, capture_output=True, text=True).stdout
+
+    def install(self, *words: str, ends_with: int | None = 0) -> str:
+        """Run the installer; return what it printed, faults too."""
+        return self.machine.run("sh", "-c", f"{self.command(*words)} 2>&1", ends_with=ends_with)
+
+    def command(self, *words: str) -> str:
+        pip = "PIP_NO_DEPS=1 PIP_NO_INDEX=1 PIP_NO_BUILD_ISOLATION=0 PIP_DISABLE_PIP_VERSION_CHECK=1"
+        path = f"PATH=/opt/python/bin:$PATH LD_LIBRARY_PATH=/opt/python/lib PYTHONPATH={LIBRARIES}"
+        return f"{pip} {path} sh {self.folder}/hardware/install.sh {shlex.join(words)}"
+
+
+@pytest.mark.soak
+@pytest.mark.timeout(600)
+def test_a_box_is_installed_upgraded_broken_off_and_put_back_by_the_script(
+    machine: PrivateMachine, agent_file: Path, tmp_path: Path
+) -> None:
+    """As printed, under the real service manager: installed, readings arrive; an upgrade killed in the midst of pip
+    goes on when it is run again; the version before refuses the later database and says the way back, which leads to
+    running services, with nothing of the later version left and no reading dropped."""
+    clone = Clone(tmp_path, machine)
+    first, settings = clone.be("0.1.0"), agent_file.with_name("underturf.toml")
+    settings.write_text(SERVER)
+    clone.install("--do")
+    own = f"LD_LIBRARY_PATH=/opt/python/lib PYTHONPATH={LIBRARIES} /opt/underturf/bin"
+
+    def both(words: str) -> None:
+        for name, file in (("underturf", settings), ("underturf-agent", agent_file)):
+            machine.run("sh", "-c", f"{own}/{name} {words} --config /etc/underturf/{file.name}")
+
+    def agent(*words: str) -> str:
+        return machine.run("sh", "-c", f"{own}/underturf-agent {shlex.join(words)} --config /etc/underturf/agent.toml")
+
+    def run_on(what: str) -> None:
+        assert is_active(machine, "underturf") and is_active(machine, "underturf-agent"), machine.log()
+        before = received(agent)
+        wait_until(lambda: received(agent) > before + 2, what, 60)
+
+    def version() -> str:
+        return machine.run("sh", "-c", f"{own}/underturf-agent --version").split()[-1]
+
+    both("install-service --do")
+    wait_until(lambda: received(agent) > 2, "readings have their receipts", 60)
+    clone.be("9.9.9")
+    machine.run("sh", "-c", f"{clone.command('--upgrade', '--do')} >/tmp/said 2>&1 & echo begun")
+    wait_until(lambda: "pip install" in machine.run("cat", "/tmp/said", ends_with=None), "pip has begun", 60)
+    machine.run("pkill", "-KILL", "-f", "install.sh|bin/pip", ends_with=None)
+    assert not is_active(machine, "underturf") and not is_active(machine, "underturf-agent")
+    assert f"It was underturf-agent 0.1.0, commit {first} of " in clone.install("--upgrade", "--do")
+    run_on("readings arrive after the upgrade")
+    assert version() == "9.9.9"
+
+    clone.be("0.1.0")
+    said = clone.install("--upgrade", "--do", ends_with=1)
+    assert "Back to underturf-agent 9.9.9" in said and not is_active(machine, "underturf")
+    (way,) = re.findall(r"^  (/opt/underturf/bin/underturf restore .*)/BACKUP$", said, re.M)
+    oldest = sorted(machine.run("ls", "/var/backups/underturf").split())[0]
+    machine.run("sh", "-c", f"{own}{way.removeprefix('/opt/underturf/bin')}/{oldest}")
+    clone.install("--upgrade", "--do")
+    run_on("readings arrive after the way back")
+    assert version() == "0.1.0" and "dropped without receipt 0" in agent("show")
+    assert not list(machine.path("/opt/underturf/lib").rglob("pipeline/later.py"))
 
 
 OWN = """
