@@ -381,15 +381,16 @@ class Pipeline:
             return QuarantineSize(0, 0, 0, 0)
 
     def _history_lines(self) -> list[str]:
-        """How far the history of a demo has come in, in words; nothing once time runs."""
+        """How far the history of a demo has come in, in words; nothing once it is worked out."""
         if not isinstance(self.clock, FollowClock):
             return []
         reached = moment(self.clock.now_ms(), self.config.site.timezone)
-        if not self.clock.in_history:
-            return []
-        return [
-            say("The history is still coming in, and has reached {moment}: the page fills meanwhile.", moment=reached)
-        ]
+        if self.clock.in_history:
+            told = later("The history is still coming in, and has reached {moment}: the page fills meanwhile.")
+            return [say(told, moment=reached)]
+        if self._advisor.follows_history:
+            return [say("The history is in, and its last part is still being worked out: the page fills meanwhile.")]
+        return []
 
     def _clock_lines(self) -> list[str]:
         """What is in doubt of the server's clock, in words."""

@@ -392,6 +392,7 @@ class Advisor:
         self._forgets = 0
         self._late = False  # since a history, nothing has been said that rests on new readings
         self._flies = False  # hours pass in less than a second: the history of a demo
+        self._in_flight = False  # the latest advice was worked out meanwhile
         self._woken, self._diary_changed = threading.Event(), threading.Event()
         self._findings, self._behind = threading.Event(), False
         self._weeks: dict[str, SurfaceWeeks] = {}
@@ -402,6 +403,11 @@ class Advisor:
     def now(self) -> SiteAdvice | None:
         """Return the latest advice; None before the first."""
         return self._now
+
+    @property
+    def follows_history(self) -> bool:
+        """Whether the history of a demo is over, and the latest advice is one of while it came in."""
+        return self._in_flight and not self._flies
 
     def weeks(self) -> Mapping[str, SurfaceWeeks]:
         """Return the weeks ahead by surface, worked out once a day and after entries; empty before the first."""
@@ -533,6 +539,7 @@ class Advisor:
         )  # fmt: skip
         found = replace(found, notes=(*self._doubts(), *found.notes))
         self._now, self._hour, self._behind = found, hour, not settled or is_behind(found)
+        self._in_flight = self._flies
         self._on_change("advice")
         if not self._flies:
             self._on_advice(found)

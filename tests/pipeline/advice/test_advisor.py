@@ -217,12 +217,14 @@ def test_the_end_of_a_history_ends_the_rest_of_the_advice(site):
     assert desk.steps(1) == 0 and desk.advisor.now().at_ms == NOW_MS
     desk.clock.wall_ms += 12 * HOUR_MS
     assert desk.steps(1) == 0 and desk.advisor.now().at_ms == NOW_MS  # it rests
+    assert not desk.advisor.follows_history
     desk.clock.in_history = False
     assert desk.steps(20) == 0 and "weeks" not in desk.words
+    assert desk.advisor.follows_history
     settled[0] = True
     began_s = desk.clock.real_s
     assert desk.steps(1) == 1
-    assert is_behind(desk.advisor.now())
+    assert is_behind(desk.advisor.now()) and not desk.advisor.follows_history
     worked_s = desk.clock.real_s - began_s
     desk.advisor.hear("findings")
     ended_s = desk.clock.real_s
