@@ -166,21 +166,21 @@ D = TypeVar("D", bound=DrynessBounds)
 
 
 def _foretold(
-    layer: Callable[[WetnessForecast], FloatArray], coming: str, order: str, withdrawn: str
+    layer: Callable[[WetnessForecast, D], FloatArray], coming: str, order: str, withdrawn: str
 ) -> Callable[[AlertState, Ahead, Facts[D]], RuleOutcome]:
     """Return the `ahead` function of a rule about dryness.
 
     Parameters
     ----------
     layer : callable
-        Forecast to the wetness of the rule's layer, shape (hour, member). [1]
+        Forecast and bounds to the wetness of the rule's layer, shape (hour, member). [1]
     coming, order, withdrawn : str
         What is said when it opens, with the fields `when` and `chance`; what to do then; when it is no longer likely.
     """
 
     def look(state: AlertState, ahead: Ahead, facts: Facts[D]) -> RuleOutcome:
         limits, at_ms = facts.bounds, ahead.forecast.at_ms
-        below = _share_below(layer(ahead.forecast), limits.on_wetness)
+        below = _share_below(layer(ahead.forecast, limits), limits.on_wetness)
         if below is None or at_ms.size != below.size or limits.lead_h <= 0.0:
             return RuleOutcome(state, known=False)
         ahead_h = (at_ms - ahead.at_ms) / HOUR_MS
@@ -225,24 +225,32 @@ def _still_foretold(state: AlertState, at_ms: int, lead_h: float) -> bool:
 # --- roots dry -------------------------------------------------------------------------------------------------------
 
 
+SAND_HOLDS_LOOSELY = 0.55  # of the bound: roots drink sand nearly empty before they miss any; from the simulated column
+
+
 class RootsDryBounds(DrynessBounds):
-    """Bounds of dry roots; see `DrynessBounds`."""
+    """Bounds of dry roots; see `DrynessBounds`. Thatch wetter than `fed_wetness` still feeds the grass. [1]"""
+
+    fed_wetness: Wetness = 0.2
 
 
 def roots_dry(state: AlertState, moment: Moment, facts: Facts[RootsDryBounds]) -> RuleOutcome:
     """Root zone short of water.
 
-    Opens when its wetness has been below `on_wetness` for `hold_h`, closes when it has been above `off_wetness` for
-    `roots_off_hold_h`. One that was opened by the forecast is repeated when it has come true, and is not closed by a
-    root zone that is still wet.
+    Opens when its wetness has been below `on_wetness`, in sand below about half of it, for `hold_h`, with thatch, where
+    it is read, no wetter than `fed_wetness`: from wetter thatch the grass drinks what it is asked for, however dry the
+    soil below. Closes when it has been above `off_wetness` for `roots_off_hold_h`. One that was opened by the forecast
+    is repeated when it has come true, and is not closed by a root zone that is still wet.
     """
     limits, roots, grain = facts.bounds, moment["root_zone_wetness"], facts.rule.grain
     if math.isnan(roots):
         return RuleOutcome(state, known=False)
-    if not state.runs and not state.is_open and limits.on_wetness <= roots <= limits.off_wetness:
+    on_wetness = limits.on_wetness * (SAND_HOLDS_LOOSELY if facts.spot.context.ground.soil == "sand" else 1.0)
+    is_fed = moment["thatch_wetness"] > limits.fed_wetness  # thatch that nobody reads is not
+    if not state.runs and not state.is_open and on_wetness <= roots <= limits.off_wetness:
         return RuleOutcome(state)
     runs = dict(state.runs)
-    keep_run(runs, "dry", moment, grain, holds=roots < limits.on_wetness)
+    keep_run(runs, "dry", moment, grain, holds=roots < on_wetness and not is_fed)
     keep_run(runs, "off", moment, grain, holds=roots > limits.off_wetness)
     state = state._replace(runs=runs)
     dry, off = runs.get("dry"), runs.get("off")
@@ -259,6 +267,12 @@ def roots_dry(state: AlertState, moment: Moment, facts: Facts[RootsDryBounds]) -
     if state.is_open and wet_again and not _still_foretold(state, moment.at_ms, limits.lead_h):
         return RuleOutcome(state, Change(CLOSED, say("the roots have water again.")))
     return RuleOutcome(state)
+
+
+def _unfed_roots(forecast: WetnessForecast, limits: RootsDryBounds) -> FloatArray:
+    """Return the wetness of the root zone, shape (hour, member), as full where the thatch still feeds the grass. [1]"""
+    roots, fed = forecast.root_wetness, forecast.thatch_wetness > limits.fed_wetness
+    return np.where(fed & np.isfinite(roots), np.maximum(roots, 1.0), roots)
 
 
 # --- water not arriving ----------------------------------------------------------------------------------------------
@@ -598,10 +612,10 @@ ROOTS_DRY = AlertRule(
     bounds=RootsDryBounds,
     look=roots_dry,
     held_by=WHEN_USEFUL | HeldBy.DRYING,
-    reads=("root_zone_wetness",),
+    reads=("root_zone_wetness", "thatch_wetness"),
     season=GROWTH,
     ahead=_foretold(
-        lambda forecast: forecast.root_wetness,
+        _unfed_roots,
         # Translators: when is a moment, as "Thursday 14:00"
         later("roots are likely to be dry by {when}, {chance}."),
         later("Give one deep watering before, unless you are drying it for play."),
@@ -628,7 +642,7 @@ THATCH_TO_REPEL = AlertRule(
     reads=("thatch_wetness",),
     season={"cool": (4, 5, 6, 7, 8, 9)},  # common practice, no source
     ahead=_foretold(
-        lambda forecast: forecast.thatch_wetness,
+        lambda forecast, _: forecast.thatch_wetness,
         # Translators: when is a moment, as "Thursday 14:00"
         later("thatch is likely to be so dry by {when} that it sheds water, {chance}."),
         later("Begin the next water with a light go."),

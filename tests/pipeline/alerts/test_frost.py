@@ -180,7 +180,7 @@ def ahead(course: np.ndarray, now_ms: int, members: int = 10, thatch: bool = Fal
     wetness = np.full((241, members), 0.8)
     dry = round(members * 1.0)
     wetness[:, :dry] = course[:241, np.newaxis]
-    nothing = np.full((241, members), np.nan if thatch else 0.8)
+    nothing = np.full((241, members), np.nan)  # the other layer, which nobody reads
     return WetnessForecast(
         now_ms, wetness if thatch else nothing, nothing if thatch else wetness, np.zeros((240, members))
     )

@@ -154,7 +154,7 @@ def test_events_do_not_depend_on_when_one_looks(seed, looks, offset_ms):
 
 def test_eventful_record_has_events_of_every_kind():
     """The batching test's record opens, repeats and closes alerts of all rules that rest on quarter hours."""
-    events = [e for seed in range(12) for e in one_look(*eventful(seed))]
+    events = [e for seed in range(16) for e in one_look(*eventful(seed))]
     elsewhere = {"water_running", "backup_old", "node_custody"}  # they have tests of their own
     assert {e.rule for e in events} == {r.name for r in RULES if r.grain is RuleGrain.QUARTER_HOUR} - elsewhere
     assert {e.kind for e in events} == {"opened", "repeated", "closed"}

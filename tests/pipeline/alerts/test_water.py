@@ -226,6 +226,19 @@ def test_roots_dry_table(roots, expected):
     assert [(e.kind, slot_of(e)) for e in events] == expected
 
 
+@pytest.mark.parametrize(
+    ("thatch", "roots", "soil", "opens"),
+    [(0.2, 0.3, "loam", True), (0.21, 0.3, "loam", False), (np.nan, 0.3, "loam", True), (0.1, 0.3, "sand", False),
+     (0.1, 0.19, "sand", True), (0.1, 0.2, "sand", False)],
+)  # fmt: skip
+def test_roots_are_dry_where_the_grass_goes_short(thatch, roots, soil, opens):
+    """Bound 0.35, in sand 0.55 of it, 0.1925; thatch above 0.2 feeds the grass whatever lies below: by the simulated
+    column, where roots then took all they were asked for."""
+    context = changed(CONTEXT, soil=soil)
+    watch = watch_of(findings(roots=np.full(30 * H, roots), thatch=np.full(30 * H, thatch)), context=context)
+    assert [slot_of(e) for e in run("roots_dry", watch, 30 * H)] == [24 * H] * opens
+
+
 def test_findings_that_may_still_change_are_waited_for():
     """A finding counts three hours after its quarter hour is over: a spike is known by what follows it."""
     watch, key = watch_of(findings(roots=np.full(30 * H, 0.3))), "square-1/roots_dry"
