@@ -66,9 +66,10 @@ FOREVER_MS = 2**61
 BROKER = "listener {port} 127.0.0.1\nallow_anonymous true\npersistence false\n"
 NOTE_WRITERS = """
 SET search_path TO "{schema}";
-CREATE TABLE writer (number bigserial PRIMARY KEY, pid integer NOT NULL DEFAULT pg_backend_pid());
+CREATE TABLE writer (number bigserial PRIMARY KEY, pid integer NOT NULL, since timestamptz NOT NULL);
 CREATE FUNCTION note_writer() RETURNS trigger LANGUAGE plpgsql AS
-    $$ BEGIN INSERT INTO "{schema}".writer DEFAULT VALUES; RETURN NULL; END $$;
+    $$ BEGIN INSERT INTO "{schema}".writer (pid, since)
+    SELECT pid, backend_start FROM pg_stat_get_activity(pg_backend_pid()); RETURN NULL; END $$;
 CREATE TRIGGER written AFTER INSERT ON run EXECUTE FUNCTION note_writer();
 """
 
@@ -255,8 +256,8 @@ class Bench:
     def _returned(self, site: str) -> int:
         """Return how many times a session wrote in a site again after another had."""
         with psycopg.connect(self.server.dsn) as connection:
-            query = f'SELECT pid FROM "{schema_of(site)}".writer ORDER BY number'
-            turns = [pid for pid, _ in groupby(pid for (pid,) in connection.execute(query.encode()))]
+            query = f'SELECT pid, since FROM "{schema_of(site)}".writer ORDER BY number'  # numbers come again
+            turns = [session for session, _ in groupby(connection.execute(query.encode()))]
         return len(turns) - len(set(turns))
 
     def _strike(self, number: int, *, is_kill: bool, stopped_s: float) -> None:
