@@ -14,7 +14,7 @@ import numpy as np
 
 from pipeline.advice.cautions import cautions_of
 from pipeline.advice.conditions import Hours, Row
-from pipeline.advice.healing import end_of_growth, healed_dates, last_good_date, last_sowing
+from pipeline.advice.healing import early_end_of_growth, healed_dates, last_good_date, last_sowing
 from pipeline.advice.report import (
     PassAdvice,
     SiteAdvice,
@@ -271,7 +271,7 @@ def _told(view: View, plans: SurfacePlans, found: Outlook, table: TreatmentTable
     if day is None or need[1] <= AT_ONCE_D or day <= plans.today or not known_until(growth, plans.today, day):
         return PassAdvice(found, said, None, day, for_play, "", healed)
     lead = table.lead_days(intent.kind, intent.variant) if for_play else 0.0
-    cold = None if for_play else end_of_growth(growth, plans.today, earliest=True)
+    cold = None if for_play else early_end_of_growth(growth, plans.today, day)
     last = last_good_date(
         growth, need, day, from_day=plans.today, safe_needed_on=cold, lead_days=lead, factor=factor
     )  # fmt: skip

@@ -179,14 +179,24 @@ def healed_dates(
     return HealedDates(date(growth.recovery_high, low), date(growth.recovery, middle), date(growth.recovery_low, high))
 
 
-def end_of_growth(growth: Growth, after: datetime.date, *, earliest: bool = False) -> datetime.date | None:
+def end_of_growth(growth: Growth, after: datetime.date) -> datetime.date | None:
     """Return the first day from `after` on at which growth, once under way, has ended for the season.
 
     The mean potential of the 7 days up to it has fallen below `GROWTH_ENDS_BELOW`, and stays there for
-    `GROWTH_RESTS_DAYS`, as far as days are given. None when it does not within the days given. The earliest is that of
-    weeks less good than usual.
+    `GROWTH_RESTS_DAYS`, as far as days are given. None when it does not within the days given.
     """
-    total = np.concatenate([[0.0], np.cumsum(growth.potential_low if earliest else growth.potential)])
+    return _end_of(growth.potential, growth, after)
+
+
+def early_end_of_growth(growth: Growth, after: datetime.date, usual: datetime.date | None) -> datetime.date | None:
+    """Return the end of growth by weeks less good than usual; `after` where by them it lies behind, as after a week of
+    cold just before the usual end. None when it does not end within the days given."""
+    early = _end_of(growth.potential_low, growth, after)
+    return after if usual is not None and (early is None or early > usual) else early
+
+
+def _end_of(potential: FloatArray, growth: Growth, after: datetime.date) -> datetime.date | None:
+    total = np.concatenate([[0.0], np.cumsum(potential)])
     mean = (total[GROWTH_MEAN_DAYS:] - total[:-GROWTH_MEAN_DAYS]) / GROWTH_MEAN_DAYS
     first = max((after - growth.first_day).days - GROWTH_MEAN_DAYS + 1, 1)
     low = mean < GROWTH_ENDS_BELOW

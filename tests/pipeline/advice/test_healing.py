@@ -9,6 +9,7 @@ import pytest
 from pipeline.advice.healing import (
     Growth,
     HealedMark,
+    early_end_of_growth,
     end_of_growth,
     growth_ahead,
     healed_dates,
@@ -205,13 +206,25 @@ def test_safe_date_is_healed_by_the_end_of_growth_of_cold_weeks():
     cold = np.concatenate([np.full(40, 0.5), np.full(80, 0.05)])
     growth = Growth(date(3, 1), usual, usual, cold, usual, cold)
     first = date(3, 1)
-    ends = [(end_of_growth(growth, first, earliest=e) - first).days for e in (False, True)]
-    assert ends == [66, 46]
+    end = end_of_growth(growth, first)
+    early = early_end_of_growth(growth, first, end)
+    assert [(one - first).days for one in (end, early)] == [66, 46]
     found = last_good_date(
         growth, (2.3, 2.3), first + datetime.timedelta(days=66), from_day=first,
         safe_needed_on=first + datetime.timedelta(days=46),
     )  # fmt: skip
     assert [(d - first).days for d in (found.safe, found.likely)] == [35, 55]
+
+
+def test_after_a_cold_week_the_early_end_of_growth_is_now_and_not_in_a_year():
+    """Growth of 0.5 to day 60, in cold weeks to day 40, and both again a year later: on day 55 the cold end lies
+    behind, and the next is that of the year after (algebra). In winter it is the end to come."""
+    year = [np.concatenate([np.full(days, 0.5), np.full(365 - days, 0.05)]) for days in (60, 40)]
+    usual, cold = (np.concatenate([one, one]) for one in year)
+    growth, first = Growth(date(3, 1), usual, usual, cold, usual, cold), date(3, 1)
+    on = {day: first + datetime.timedelta(days=day) for day in (55, 200)}
+    early = {day: early_end_of_growth(growth, at, end_of_growth(growth, at)) for day, at in on.items()}
+    assert early[55] == on[55] and (early[200] - first).days == 365 + 46
 
 
 def test_history_stands_where_there_is_enough_of_it():

@@ -99,7 +99,7 @@ def test_safe_date_is_asked_of_the_early_end_of_growth_alone(fair, monkeypatch):
     usual = pass_of(fair.advice(), "slitting").last_good
     before_play = pass_of(fair.advice(fixtures=calendar(noon_ms(2024, 10, 1))), "slitting").last_good
     early = datetime.date(2024, 9, 1)
-    monkeypatch.setattr(advisor, "end_of_growth", lambda *_, earliest: early if earliest else None)
+    monkeypatch.setattr(advisor, "early_end_of_growth", lambda *_: early)
     found = pass_of(fair.advice(), "slitting").last_good
     assert found.likely == usual.likely > early > found.safe
     assert usual.safe > early
