@@ -21,6 +21,7 @@ from simulator.scenario_run import OpenEndedTruth, cores
 from simulator.site import Installed, VirtualLine, VirtualSite, VirtualStation, VirtualSurface, with_register_probe
 from simulator.units import HOUR_S, QUARTER_S
 
+SENSOR_LINES = 8
 ADDRESSES = "0123456789abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ"
 WALK_AT_H = 8  # of the day the penetrometer is first taken out, UTC
 HISTORY_DAYS = 100
@@ -69,19 +70,25 @@ def _ordinary(channel: Channel, draw: np.random.Generator) -> Failings:
 
 
 def lines_of(scenario: Scenario) -> list[VirtualLine]:
-    """Return a line for each probe, by its station: an agent reads them side by side."""
+    """Return a line for each sensor, up to `SENSOR_LINES` that share them, and one for each dock: an agent reads lines
+    side by side, and takes no more than some dozens."""
+    probes = [(station, plan) for station in scenario.stations for plan in station.probes]
+    docks = [(station, plan) for station, plan in probes if plan.description.protocol == "cone"]
+    sensors = min(len(probes) - len(docks), SENSOR_LINES)
     return [
-        VirtualLine(line_of(station, plan), "cone", plan.description.baud)
-        if plan.description.protocol == "cone"
-        else VirtualLine(line_of(station, plan))
-        for station in scenario.stations
-        for plan in station.probes
+        *(VirtualLine(sensor_line(number)) for number in range(sensors)),
+        *(VirtualLine(dock_line(station), "cone", plan.description.baud) for station, plan in docks),
     ]
 
 
-def line_of(station: StationPlan, plan: ProbePlan) -> str:
-    """Return the name of the line of a probe."""
-    return f"{station.name}-{plan.name}"
+def sensor_line(number: int) -> str:
+    """Return the name of the line of the site's sensor `number`, from 0."""
+    return f"turf-{number % SENSOR_LINES + 1}"
+
+
+def dock_line(station: StationPlan) -> str:
+    """Return the name of the line a station's penetrometer docks on."""
+    return f"dock-{station.name}"
 
 
 def site_of(
@@ -97,14 +104,15 @@ def site_of(
 ) -> VirtualSite:
     """Return the whole site of a scenario, given the truth of each station by its name."""
     installed: list[Installed] = []
-    addresses = iter(ADDRESSES)
+    sensors = enumerate(ADDRESSES)
     for station in scenario.stations:
         for plan in station.probes:
             probe = virtual_probe(scenario, station, plan, truths[station.name], seed=seed)
             if isinstance(probe, VirtualPenetrometer):
-                installed.append(Installed(probe, line_of(station, plan), interval_s=DOCK_S, settings=plan.settings))
+                installed.append(Installed(probe, dock_line(station), interval_s=DOCK_S, settings=plan.settings))
             else:
-                installed.append(Installed(probe, line_of(station, plan), next(addresses), settings=plan.settings))
+                number, address = next(sensors)
+                installed.append(Installed(probe, sensor_line(number), address, settings=plan.settings))
     surfaces = [
         VirtualSurface(
             surface.name, surface.title, surface.kind,

@@ -8,8 +8,8 @@ import pytest
 
 from simulator.player import SitePlayer
 from simulator.probes import VirtualProbe
-from simulator.scenario import parse
-from simulator.scenario_site import played_site
+from simulator.scenario import load, parse
+from simulator.scenario_site import played_site, site_of
 from simulator.site import describe
 
 DAY_MS = 86_400_000
@@ -70,11 +70,24 @@ def test_every_probe_has_its_own_address_and_line(site):
     told = describe(site, Path("/run"), rate=1.0)
     sensors = [probe for probe in told["probes"] if probe["address"] is not None]
     docks = [probe for probe in told["probes"] if probe["address"] is None]
-    assert [probe["address"] for probe in sensors] == ["0", "1", "2", "3"]
-    assert all(probe["line"] == f"{probe['station']}-{probe['name']}" for probe in told["probes"])
-    assert len({line["name"] for line in told["lines"]}) == len(told["probes"])
+    assert [(probe["address"], probe["line"]) for probe in sensors] == [(str(n), f"turf-{n + 1}") for n in range(4)]
+    assert [probe["line"] for probe in docks] == ["dock-green-1", "dock-green-2"]
+    assert {line["name"] for line in told["lines"]} == {probe["line"] for probe in told["probes"]}
     assert {probe["interval_s"] for probe in sensors} == {3600} and {probe["interval_s"] for probe in docks} == {21600}
     assert sensors[0]["settings"] == {"depth_mm": {"moisture": 7}}
+
+
+def test_many_sensors_share_lines():
+    """Twelve stations have a dozen sensors and more on eight lines, fewer than an agent takes, at addresses of their
+    own."""
+    scenario = load("twelve_stations")
+    site = site_of(
+        scenario, {one.name: None for one in scenario.stations}, {one.name: [] for one in scenario.stations}, seed=1,
+        history_end_ms=0, end_ms=None, interval_s=3600,
+    )  # fmt: skip
+    sensors = [(one.line, one.address) for one in site.installed if one.address]
+    assert len({line for line, _ in sensors}) == 8 < len(sensors) == len({address for _, address in sensors})
+    assert {line.name for line in site.lines} == {one.line for one in site.installed} and len(site.lines) < 32
 
 
 def test_description_is_json_and_holds_only_cores_taken_so_far(site):
