@@ -39,3 +39,4 @@ def start_log(level: str, site: str = "") -> None:
     logging.basicConfig(level=level.upper(), handlers=[handler])
     for library in ("httpx", "httpcore", "urllib3"):  # their lines have addresses, with the secrets in them
         logging.getLogger(library).setLevel(max(logging.WARNING, logging.getLogger().level))
+    logging.getLogger("procrastinate").setLevel(max(logging.WARNING, logging.getLogger().level))  # says each look
