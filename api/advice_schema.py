@@ -120,6 +120,10 @@ class WaterOut(BaseModel):
     station: str = Field(examples=["square-1"])
     at: Time = Field(description="when this was worked out")
     mm: float | None = Field(examples=[12.0], description="0 for none; null when nobody can tell")
+    range_mm: tuple[float, float] | None = Field(
+        examples=[[9.0, 15.0]],
+        description="within which the right dose lies eight times in ten; null where it is known",
+    )
     goes: int = Field(examples=[2])
     drink_mm: float | None = Field(examples=[4.0], description="what the thatch takes first")
     root_deficit_mm: float | None = Field(examples=[8.0], description="what the roots are short of")

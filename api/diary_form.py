@@ -104,6 +104,8 @@ FORMS: Mapping[str, KindForm] = {
                   is_kept=False),
         _mm("organic_from_mm", later("of a slice from"), 5.0, 0.25, 0.0, more=True),
         _mm("organic_to_mm", later("to"), 5.0, 0.25, 20.0, more=True),
+        FormField("drop_s", later("A drop soaks in after"), "number", "s", 5.0, begin=60.0, is_more=True,
+                  is_kept=False),
         _words("method", later("By which method"), more=True, kept=True),
     )),
     "pass": KindForm(later_as("diary", "Pass"), SURFACE, (

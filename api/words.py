@@ -611,7 +611,7 @@ _FIELD_WORDS = {
     "amount": later("{value:g}"), "cone_area_mm2": later("cone area {value:g} mm²"),
     "contractor": later("contractor {value}"), "cover_mm": later("cover {value:g} mm"),
     "depth_mm": later("depth {value:g} mm"), "dressing_mm": later("{value:g} mm"),
-    "follows": later("follows {value:g}"),
+    "drop_s": later("a drop soaked in after {value:g} s"), "follows": later("follows {value:g}"),
     "height_mm": later("{value:g} mm"), "hours": later("hours {value:g}"), "material": later("material {value}"),
     "method": later("method {value}"), "moisture_percent": later("{value:g} %"),
     "organic_from_mm": later("organic from {value:g} mm"), "organic_percent": later("organic {value:g} %"),

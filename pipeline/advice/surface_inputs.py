@@ -312,6 +312,7 @@ ROOTS_BACK_MS = 3 * 366 * DAY_MS
 ARRIVAL_OLD_MS = 30 * DAY_MS
 WETTING_MM = 3.0  # rain of a day that counts as a watering: our own choice
 SEEDLING_MS = 56 * DAY_MS
+DROP_OLD_MS = 42 * DAY_MS  # a drop timed longer ago says nothing of now: our own choice
 
 
 def root_depth_m(view: View, context: StationContext) -> float | None:
@@ -409,7 +410,15 @@ def turf_of(view: View, plans: SurfacePlans, station: StationView) -> Turf:
         grass=plans.grass,
         green=plans.surface.kind == "green",
         country=view.config.site.country,
+        drop_s=_drop_s(view, plans, station),
     )
+
+
+def _drop_s(view: View, plans: SurfacePlans, station: StationView) -> float | None:
+    """Return in which time a drop soaked into the last core of a station; None where none was timed lately. [s]"""
+    drops = view.facts(plans.surface.name, station.station.name).drops
+    lately = [one.seconds for one in drops if view.now_ms - DROP_OLD_MS <= one.at_ms <= view.now_ms]
+    return lately[-1] if lately else None
 
 
 def evening_of(view: View, plans: SurfacePlans, station: StationView, hours: Hours, root_m: float | None) -> Evening:
@@ -441,6 +450,7 @@ def evening_of(view: View, plans: SurfacePlans, station: StationView, hours: Hou
         interval_days=plans.surface.interval_days,
         wilt=any(s.what == "wilt" and s.value > 0 and 0 <= view.now_ms - s.at_ms < DAY_MS for s in plans.diary.sights),
         root_depth_m=root_m,
+        miss=station.start_error,
     )
 
 

@@ -27,12 +27,21 @@ SEED_WAITS = 0.5  # a seedbed drier than this does not wait for rain: its lowest
 SEED_MOST_MM = 4.0  # a go on seed: our own choice
 WORTHWHILE_MM = 3.0  # less on established turf wets thatch and leaf only: common practice
 MOST_MM = 25.0  # in one night: our own choice
+EIGHT_IN_TEN = 1.28  # standard deviations on either side of the mean of a normal spread that hold eight in ten
+RANGE_MM = 4.0  # a dose that is known to less than this is told as one figure: our own choice
 AIR_OVER_LEAF_K = 0.5  # air so little above the frost bound of the leaf: frost is likely; our own choice
 DRY_DAYS = 5.0  # before a match in which a square gets no water
 # What the ground takes in one go without running off, by soil: our own choice, from its conductivity when full.
 GO_MM = {"sand": 15.0, "sandy_loam": 10.0, "loam": 8.0, "clay_loam": 6.0, "club_clay_loam": 4.0,
          "first_class_clay_loam": 3.0, "organic_topsoil": 8.0, "peat": 8.0}  # fmt: skip
 MOST_GOES = 4
+# Seconds in which a drop soaks in, and what the ground is called above them: Dekker & Jungerius 1990.
+REPELLENCY = (
+    (3600.0, later("extremely repellent")), (600.0, later("severely repellent")), (60.0, later("strongly repellent")),
+    (5.0, later("slightly repellent")), (0.0, later("not repellent")),
+)  # fmt: skip
+DROP_REPELS_S = 5.0
+DROP_WETTED = 0.5  # thatch wetter than this takes water whatever a drop said of it when it was drier: our own choice
 # So long before play the last water goes on, for its top to drain: common practice, no source; a loam longer than sand.
 DRAINS_H = {"sand": 6.0, "sandy_loam": 12.0, "loam": 18.0, "clay_loam": 24.0, "club_clay_loam": 36.0,
             "first_class_clay_loam": 48.0}  # fmt: skip
@@ -96,6 +105,8 @@ class Turf:
         Seedlings younger than 8 weeks; a fine green: both are let down less.
     country : str
         For the caution on taking water; empty when not given.
+    drop_s : float or None
+        In which a drop soaked into the last core; None where none was timed lately. [s]
     """
 
     place: str
@@ -110,6 +121,7 @@ class Turf:
     seed: bool = False
     green: bool = False
     country: str = ""
+    drop_s: float | None = None
 
     @property
     def go_mm(self) -> float:
@@ -152,6 +164,8 @@ class Evening:
         Seen by eye in the last day.
     root_depth_m : float or None
         [m]
+    miss : (float, float)
+        Standard deviations of thatch and root wetness about what is true. [1]
     """
 
     thatch_wetness: float | None
@@ -169,6 +183,7 @@ class Evening:
     interval_days: int | None = None
     wilt: bool = False
     root_depth_m: float | None = None
+    miss: tuple[float, float] = (0.0, 0.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,6 +208,8 @@ class WaterAdvice:
         The whole, the first sentence without a capital.
     clause : str
         The same behind "water 12 mm", "no water" or "cannot tell" in bold.
+    range_mm : (float, float) or None
+        Within which the right dose lies eight times in ten; None where none is given, or it is known well enough. [mm]
     """
 
     mm: float | None
@@ -205,6 +222,7 @@ class WaterAdvice:
     place: str
     words: str
     clause: str
+    range_mm: tuple[float, float] | None = None
 
     @property
     def line(self) -> str:
@@ -337,16 +355,19 @@ def _give(turf: Turf, evening: Evening, need: float, drink: float, deficit: floa
     most_mm = min(MOST_MM, MOST_GOES * turf.go_mm)  # no go beyond what the ground takes
     mm = float(math.ceil(min(need, most_mm) - 1e-9))
     goes = max(math.ceil(mm / turf.go_mm), 1)
-    thatch, repels = evening.thatch_wetness, _repels(turf, evening)
-    if repels:
+    thatch, sheds = evening.thatch_wetness, repels(turf, evening)
+    if sheds:
         goes = max(goes, 2)
     stopped = evening.arrival_share is not None and evening.arrival_share < turf.limits.arrival_share
     said = say("the roots are short of {mm:.0f} mm", mm=deficit)
     if drink >= 1.0:
         said = _and_then(said, say("the thatch drinks {mm:.0f} mm first", mm=drink))
-    if repels:
+    if sheds:
         said = _and_then(said, say("dry thatch may shed it: give the first go time to soak"))
-    cautions = list(_cautions(turf, mm))
+    cautions, within = list(_cautions(turf, mm)), _range(turf, evening, need, most_mm)
+    if within is not None:
+        told = later("{low:.0f} to {high:.0f} mm may be right, for what probe and limits may be off by")
+        cautions.insert(0, say(told, low=within[0], high=within[1]))
     if round(need) > mm:
         cautions.append(say("{mm:.0f} mm are needed in all: the rest another night", mm=need))
     if stopped:
@@ -359,7 +380,15 @@ def _give(turf: Turf, evening: Evening, need: float, drink: float, deficit: floa
         cautions.append(say("the thatch is wet over dry roots"))
     if evening.days_to_play is not None and evening.days_to_play < 1.5:
         cautions.append(say("play is near: it may still be soft"))
-    return _told(turf, mm, goes, drink, deficit, said, tuple(cautions))
+    return replace(_told(turf, mm, goes, drink, deficit, said, tuple(cautions)), range_mm=within)
+
+
+def _range(turf: Turf, evening: Evening, need: float, most_mm: float) -> tuple[float, float] | None:
+    """Return within which the right dose lies eight times in ten; None where it is known well enough. [mm]"""
+    (thatch, root), holds_mm = evening.miss, (turf.thatch_capacity_mm, turf.root_capacity_mm)
+    off_mm = EIGHT_IN_TEN * math.hypot(thatch * holds_mm[0], root * holds_mm[1])
+    low, high = (round(min(max(mm, WORTHWHILE_MM), most_mm)) for mm in (need - off_mm, need + off_mm))
+    return (float(low), float(high)) if high - low >= RANGE_MM else None
 
 
 def _and_then(said: str, following: str) -> str:
@@ -373,15 +402,29 @@ def _none(
     return _told(turf, 0.0, 0, drink, deficit, reason, cautions)
 
 
-def _repels(turf: Turf, evening: Evening) -> bool:
-    """Return whether the thatch is so dry that it may repel water."""
+def repels(turf: Turf, evening: Evening) -> bool:
+    """Return whether the thatch is so dry that it may repel water, or a drop on a core said so and it is no wetter now.
+
+    Parameters
+    ----------
+    turf : Turf
+    evening : Evening
+    """
     thatch = evening.thatch_wetness
-    return turf.thatch_capacity_mm > 0.0 and thatch is not None and thatch < turf.limits.repels_wetness
+    if turf.thatch_capacity_mm <= 0.0 or thatch is None:
+        return False
+    by_drop = turf.drop_s is not None and turf.drop_s >= DROP_REPELS_S
+    return thatch < (max(DROP_WETTED, turf.limits.repels_wetness) if by_drop else turf.limits.repels_wetness)
+
+
+def drop_words(seconds: float) -> str:
+    """Return what the time in which a drop soaks in says of the ground, in words. [s]"""
+    return say(next(words for least, words in REPELLENCY if seconds >= least))
 
 
 def _shedding(turf: Turf, evening: Evening) -> tuple[str, ...]:
     """Return the caution on thatch so dry that it may shed the next water; empty when it is not."""
-    if not _repels(turf, evening):
+    if not repels(turf, evening):
         return ()
     told = later("the thatch is nearly dry and may shed what comes next: begin with a light go when you do water")
     return (say(told),)
@@ -432,7 +475,7 @@ def without_water(found: WaterAdvice) -> WaterAdvice:
     words = say("{mm:.0f} mm would help, but there is no water to hand.", mm=found.mm)
     reason = say("no water to hand")
     return replace(
-        found, mm=0.0, goes=0, volume_m3=None, reason=reason, cautions=(), words=words, clause=words
+        found, mm=0.0, goes=0, volume_m3=None, reason=reason, cautions=(), words=words, clause=words, range_mm=None
     )  # fmt: skip
 
 
@@ -520,7 +563,7 @@ def next_interval(
         return IntervalStep(None, say("the pitch is being prepared"))
     if evening.root_depth_m is not None and evening.root_depth_m < SHALLOW_M:
         return IntervalStep(None, say("the roots are too shallow to wait: let them deepen in cool weather first"))
-    if _repels(turf, evening):
+    if repels(turf, evening):
         return IntervalStep(None, say("the thatch repels: wet it through first"))
     if evening.wilt:
         return IntervalStep(max(interval_days - 1, 1), say("wilt was seen: a day shorter"))

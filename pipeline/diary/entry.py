@@ -33,6 +33,7 @@ MAX_THATCH_MM = 200.0
 MAX_WATER_MM = 500.0
 MAX_DRESSING_MM = 100.0
 MAX_CUT_MM = 400.0
+MAX_DROP_S = 7200.0
 MAX_CONE_MM, MAX_CONE_KPA = 1000.0 * QUANTITIES["cone_depth"].highest, QUANTITIES["cone_resistance"].highest
 MAX_STEPS = 400  # of a push
 LEAST_TOP_KPA = 25.0  # a push that meets no more than this met no ground; in MPa it would be usual: our own choice
@@ -297,6 +298,7 @@ KINDS: Mapping[str, type[EntryBody]] = {
         organic_percent=_number(0.0, 100.0),
         organic_from_mm=_mm(MAX_DEPTH_MM),
         organic_to_mm=_mm(MAX_DEPTH_MM),
+        drop_s=_number(0.0, MAX_DROP_S),  # in which a drop soaks in where thatch meets soil
         method=_said(_Words),
         photos=_said(_Photos),
     ),

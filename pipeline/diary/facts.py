@@ -116,6 +116,13 @@ def on_strip(plays: Sequence[Play], strip: int | None) -> list[Play]:
     return [one for one in plays if strip is None or not one.strips or strip in one.strips]
 
 
+class DropTest(NamedTuple):
+    """When a drop was timed on a core [ms since 1970, UTC], and how long it took to soak in [s]."""
+
+    at_ms: int
+    seconds: float
+
+
 class AlertMark(NamedTuple):
     """A mark on an alert: seen, snoozed (until `end_ms`, None for good), or wrong. [ms since 1970, UTC]"""
 
@@ -196,6 +203,8 @@ class DiaryFacts:
         Those of the diary, with their titles.
     cores, root_cores, dressings : tuple of Dated
         Thatch thickness and root depth of each core, and what each dressing laid. [m]
+    drops : tuple of DropTest
+        Of the cores on which a drop was timed, in order.
     core_reads : tuple of CoreReading
         The same cores, by the method each names.
     depths : mapping of str to tuple of Dated
@@ -227,6 +236,7 @@ class DiaryFacts:
     root_cores: tuple[Dated, ...] = ()
     dressings: tuple[Dated, ...] = ()
     core_reads: tuple[CoreReading, ...] = ()
+    drops: tuple[DropTest, ...] = ()
     depths: Mapping[str, tuple[Dated, ...]] = field(default_factory=dict)
     lifted: tuple[Lifted, ...] = ()
     sown_ms: tuple[int, ...] = ()
@@ -357,6 +367,7 @@ def read_diary(
         root_cores=tuple(_dated(e, "root_mm") for e in cores if "root_mm" in e.body),
         dressings=tuple(_dated(e, "dressing_mm") for e in each("dressing")),
         core_reads=tuple(read for e in cores for read in _core_reads(e)),
+        drops=tuple(DropTest(e.at_ms, e.number("drop_s")) for e in cores if "drop_s" in e.body),
         depths=depths,
         lifted=_lifted([e for kind in ("lift", "return") for e in each(kind)]),
         sown_ms=tuple(e.at_ms for e in each("sown")),

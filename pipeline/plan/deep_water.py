@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from pipeline.advice.report import StationAdvice, SurfaceAdvice
-from pipeline.advice.water import HARD_DEPLETION, Evening, WaterAdvice, is_dried_for_play, tonight
+from pipeline.advice.water import HARD_DEPLETION, Evening, WaterAdvice, is_dried_for_play, repels, tonight
 from pipeline.alerts.water import ROOTS_DRY
 from pipeline.diary.facts import Play, on_strip
 from pipeline.forecast.waterings import EVENING_H
@@ -48,6 +48,8 @@ class DeepWater:
         Of that evening.
     is_lesser_evil : bool
         Given on wet thatch, for the roots fail first.
+    sheds : bool
+        Thatch is so dry, or a drop on a core said so, that it may repel water.
     """
 
     advice: WaterAdvice
@@ -57,6 +59,7 @@ class DeepWater:
     evening_ms: int | None = None
     dose: WaterAdvice | None = None
     is_lesser_evil: bool = False
+    sheds: bool = False
 
 
 def next_water(surface: SurfaceAdvice, one: StationAdvice, seen: Seen, *, off_until_ms: int | None) -> DeepWater:
@@ -74,7 +77,7 @@ def next_water(surface: SurfaceAdvice, one: StationAdvice, seen: Seen, *, off_un
     holds = holds_over_dry(one)
     drains_ms = drains_at(one) if holds else None
     wanted = one.water.mm is not None and one.water.mm > 0.0
-    plain = DeepWater(one.water, holds, drains_ms)
+    plain = DeepWater(one.water, holds, drains_ms, sheds=not one.turf.seed and repels(one.turf, one.evening))
     barred = wanted and off_until_ms is not None and off_until_ms > tonight_ms
     if (one.turf.seed or not surface.water_to_hand) and not barred:
         return replace(plain, evening_ms=tonight_ms, dose=one.water) if wanted else plain

@@ -25,7 +25,7 @@ from pipeline.advice.report import (
     stretches,
 )
 from pipeline.advice.stretches import likely_stretch, pass_words, span_words
-from pipeline.advice.water import WaterAdvice
+from pipeline.advice.water import WaterAdvice, drop_words
 from pipeline.alerts.plans import LAST_GOOD_DATE, WINDOW_CLOSING, WINDOW_OPENING, subject_of
 from pipeline.alerts.runner import OpenAlert
 from pipeline.alerts.surface import DAWN_UNTIL_HOUR, STAY_OFF
@@ -252,8 +252,10 @@ def _spike_words(advice: SurfaceAdvice, seen: Seen) -> str:
 
 
 def _after(water: DeepWater) -> int | None:
-    """Return the morning after the water of thatch that holds; None without one. [ms since 1970, UTC]"""
-    return None if not water.holds or water.evening_ms is None else water.evening_ms + SOAKS_H * HOUR_MS
+    """Return the morning after the water of thatch that holds or sheds it; None without one. [ms since 1970, UTC]"""
+    return (
+        None if not (water.holds or water.sheds) or water.evening_ms is None else water.evening_ms + SOAKS_H * HOUR_MS
+    )
 
 
 def _if_it_did_not(advice: SurfaceAdvice, after_ms: int, seen: Seen) -> str:
@@ -285,14 +287,14 @@ def _course(
 ) -> WaterCourse | None:
     """Return the course of action about water; None where a line of its own says it all."""
     if not water.waits_for and not water.is_lesser_evil:
-        return None
+        return _of_repellent(advice, one, water, seen)
     if water.is_lesser_evil:
         why, steps = "", [say("The roots suffer: on thatch that is still wet, water is the lesser evil.")]
     else:
         why = _why_not_tonight(water, off, seen)
         steps = [say("No water tonight: {why}.", why=why)]
     if water.evening_ms is not None and water.dose is not None and not water.is_lesser_evil:
-        steps.append(_dose_words(water.dose, water.evening_ms, seen, rests=water.holds))
+        steps.append(_dose_words(water.dose, water.evening_ms, seen, rests=water.holds or water.sheds))
     elif not water.is_lesser_evil:
         steps.append(say("When it has, look again: no evening can be named yet."))
     if (after_ms := _after(water)) is not None:
@@ -301,6 +303,26 @@ def _course(
         steps.append(say("Take a core where thatch meets soil before the next deep pass."))
     day = "" if water.evening_ms is None else _date(water.evening_ms, seen).isoformat()
     return WaterCourse(one.station, tuple(steps), why, f"{water.waits_for or 'now'} {day}".strip())
+
+
+def _of_repellent(advice: SurfaceAdvice, one: StationAdvice, water: DeepWater, seen: Seen) -> WaterCourse | None:
+    """Return the course of tonight's water on thatch that sheds it; None where it takes water, or gets none."""
+    if water.evening_ms is None or not water.sheds:
+        return None
+    drop_s = one.turf.drop_s
+    told = say(
+        "Put a drop on a core where thatch meets soil: over 5 s to soak in is repellent. Write it with the core."
+    )
+    if drop_s is not None:
+        words = drop_words(drop_s)
+        told = say("A drop took {seconds:.0f} s to soak into the last core: {repels}.", seconds=drop_s, repels=words)
+    steps = (
+        say("Give the first go with a wetting agent if you use one, and let it soak for half an hour to an hour."),
+        say("The next morning look whether it reached the roots."),
+        _if_it_did_not(advice, water.evening_ms + SOAKS_H * HOUR_MS, seen),
+        told,
+    )
+    return WaterCourse(one.station, steps, "", "repels")
 
 
 def _why_not_tonight(water: DeepWater, off: _KeptOff | None, seen: Seen) -> str:
@@ -341,7 +363,15 @@ def _told(water: DeepWater, course: WaterCourse | None) -> WaterAdvice:
     # Translators: a verdict, bold on a page, and the clause behind it: "water 12 mm" and "tonight in one go; ..."
     words = say("{verdict} {clause}", verdict=say("no water"), clause=clause)
     return replace(
-        told, mm=0.0, goes=0, volume_m3=None, reason=course.why, cautions=course.steps[1:], words=words, clause=clause
+        told,
+        mm=0.0,
+        goes=0,
+        volume_m3=None,
+        reason=course.why,
+        cautions=course.steps[1:],
+        words=words,
+        clause=clause,
+        range_mm=None,
     )
 
 

@@ -257,3 +257,15 @@ def test_thatch_about_to_shed_is_told_where_no_water_is_needed(thatch, said):
     found = tonight(LAWN, Evening(thatch_wetness=thatch, root_wetness=1.0, demand_tomorrow_mm=1.0))
     assert found.mm == (None if thatch is None else 0.0)
     assert ("begin with a light go" in found.line) == said
+
+
+@pytest.mark.parametrize(
+    ("miss", "within"),
+    [((0.0, 0.0), None), ((0.0, 0.04), None), ((0.0, 0.1), (14.0, 20.0)), ((0.6, 0.1), (12.0, 22.0)),
+     ((0.0, 0.5), (4.0, 25.0))],
+)  # fmt: skip
+def test_a_dose_is_a_range_where_wetness_is_one(miss, within):
+    """By hand, eight in ten of a normal spread: 17 mm, 1.28 times the miss of 5 and 20 mm a side, 25 at most."""
+    found = tonight(LAWN, replace(DRY, miss=miss))
+    assert (found.mm, found.range_mm) == (17.0, within)
+    assert ("may be right, for what probe and limits may be off by" in found.line) == (within is not None)

@@ -164,6 +164,28 @@ def test_frost_holds_until_it_has_gone() -> None:
     assert min(span.start_ms for span in spans(plan, Says.PASS_OPEN)) == NOW_MS + 3 * HOUR_MS
 
 
+@pytest.mark.parametrize(
+    ("thatch", "drop_s", "sheds"),
+    [(0.1, None, True), (0.2, None, False), (0.3, 90.0, True), (0.3, 4.0, False), (0.6, 90.0, False)],
+)
+def test_thatch_that_sheds_water_has_its_course(thatch: float, drop_s: float | None, sheds: bool) -> None:
+    """Drier than the bound, or repellent by the drop on a core (5 s, Dekker & Jungerius 1990), not wetted since."""
+    turf = replace(TURF, drop_s=drop_s)
+    plan = plan_of(surface(station(thatch, 0.4, turf=turf), *passes("solid_tining")), SEEN)
+    steps = [step for course in plan.courses for step in course.steps]
+    assert bool(steps) == sheds and plan.advice.stations[0].water.mm > 0.0
+    assert not sheds or plan.advice.stations[0].water.goes >= 2
+    if sheds:
+        assert "with a wetting agent if you use one" in steps[0] and "solid tining" in steps[2]
+        drop = (
+            "Put a drop on a core"
+            if drop_s is None
+            else "A drop took 90 s to soak into the last core: strongly repellent"
+        )
+        assert steps[3].startswith(drop) and len(spans(plan, Says.SPIKE)) == 1
+    assert contradictions(plan.lines) == ()
+
+
 def test_alerts_say_what_the_water_says() -> None:
     """Thatch that holds and roots that are dry get one order, that of the course, in place of two that fight."""
     alerts = (

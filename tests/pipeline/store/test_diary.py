@@ -33,7 +33,7 @@ def test_an_entry_comes_back_as_written(diary):
 
 # One good entry of each kind: body, and what else it must have. Our own rules, typed apart from the table of kinds.
 GOOD = {
-    "core": ({"thatch_mm": 14}, {"station": "square-1"}),
+    "core": ({"thatch_mm": 14, "drop_s": 90}, {"station": "square-1"}),
     "depth": ({"channel": "square-1/p1/moisture_035", "depth_mm": 38.0}, {}),
     "dressing": ({"dressing_mm": 2.5}, {}),
     "watering": ({}, {}),
@@ -51,7 +51,7 @@ GOOD = {
     "sight": ({"what": "firmness", "value": 1}, {}),
     "lift": ({"probe": "p1"}, {"station": "square-1"}),
     "return": ({"probe": "p1"}, {"station": "square-1"}),
-    "fixture": ({"title": "seconds"}, {}),
+    "fixture": ({"title": "seconds", "strips": "4 to 6"}, {}),
     "mark": ({"alert": "a1", "mark": "seen"}, {}),
     "note": ({}, {}),
     "moisture": ({"moisture_percent": 35, "rod_mm": 60, "points": 5, "spread_percent": 3.5}, {"station": "square-1"}),
