@@ -221,7 +221,8 @@ def _surface(view: View, surface: Surface, fixtures: tuple[Fixture, ...]) -> tup
     return SurfaceAdvice(
         surface.name, surface.title, surface.kind, passes, told, ahead, min(leaf, default=None), booked,
         surface.water_to_hand, cautions_of(view, surface.title, views, hours),
-        tuple(p for p in plans.play if p.end_ms <= view.now_ms),
+        tuple(p for p in plans.play if p.end_ms <= view.now_ms), surface.strips,
+        max((s.start_ms for s in plans.seasons if s.start_ms <= view.now_ms), default=None),
     ), notes  # fmt: skip
 
 

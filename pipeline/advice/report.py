@@ -110,6 +110,10 @@ class SurfaceAdvice:
     cautions : tuple of Caution
     played : tuple of Play
         That is over, in order, as far back as fixtures are known.
+    strips : int or None
+        How many it has on the plan; None where nobody says.
+    season_ms : int or None
+        Begin of the season of play that is on, or was last; None where none has begun. [ms since 1970, UTC]
     """
 
     surface: str
@@ -123,6 +127,8 @@ class SurfaceAdvice:
     water_to_hand: bool = True
     cautions: tuple[Caution, ...] = ()
     played: tuple[Play, ...] = ()
+    strips: int | None = None
+    season_ms: int | None = None
 
 
 @dataclass(frozen=True)

@@ -35,6 +35,7 @@ from pipeline.advice.water import (
     WaterAdvice,
     WaterLimits,
     is_dried_for_play,
+    is_light_only,
     next_interval,
     tonight,
     with_step,
@@ -80,13 +81,19 @@ class SurfacePlans:
 
 
 def play_of(view: View, surface: Surface, fixtures: Sequence[Fixture], diary: DiaryFacts) -> tuple[Play, ...]:
-    """Return the times of play on a surface, of the calendar and of the diary, in order."""
+    """Return the times of play on a surface, of the calendar and of the diary, in order.
+
+    One that names a strip that the square does not have names none: nobody can tell which is meant.
+    """
     words = {s.name: s.fixture_words for s in view.config.surfaces}
     found = [
-        Play(f.title, f.start_ms, f.end_ms, strips_named(f"{f.title} {f.place}"))
+        Play(f.title, f.start_ms, f.end_ms, strips_named(f.title, f.place) if surface.kind == "square" else ())
         for f in of_surface(fixtures, surface.name, words)
     ]
-    return tuple(sorted((*found, *diary.fixtures), key=lambda p: (p.start_ms, p.end_ms, p.title)))
+    most = math.inf if surface.strips is None else surface.strips
+    held = [p._replace(strips=(), astray=p.strips) if max(p.strips, default=0) > most else p
+            for p in (*found, *diary.fixtures)]  # fmt: skip
+    return tuple(sorted(held, key=lambda p: (p.start_ms, p.end_ms, p.title)))
 
 
 def plans_of(
@@ -441,6 +448,7 @@ def evening_of(view: View, plans: SurfacePlans, station: StationView, hours: Hou
         rain_mm=rain,
         lowest_degc=coldest_air(view, hours),
         days_to_play=_days_to_play(own, view),
+        light_only=is_light_only(plans.surface.kind, _tonight_to_play_d(own, view)),
         hours_to_play=_hours_to_play(plans.play, view),
         given_mm=_given_mm(view, plans, station),
         dried_for_play=is_dried_for_play(plans.surface.kind, _tonight_to_play_d(own, view)),

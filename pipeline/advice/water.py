@@ -30,7 +30,9 @@ MOST_MM = 25.0  # in one night: our own choice
 EIGHT_IN_TEN = 1.28  # standard deviations on either side of the mean of a normal spread that hold eight in ten
 RANGE_MM = 4.0  # a dose that is known to less than this is told as one figure: our own choice
 AIR_OVER_LEAF_K = 0.5  # air so little above the frost bound of the leaf: frost is likely; our own choice
-DRY_DAYS = 5.0  # before a match in which a square gets no water
+# Days before play on a strip of a square: up to the first its last deep water goes on (ten to twelve days ahead by the
+# governing body's page on squares, from memory), then little, and from the second on none: common practice, no source.
+DEEP_DAYS, DRY_DAYS = 10.0, 5.0
 # What the ground takes in one go without running off, by soil: our own choice, from its conductivity when full.
 GO_MM = {"sand": 15.0, "sandy_loam": 10.0, "loam": 8.0, "clay_loam": 6.0, "club_clay_loam": 4.0,
          "first_class_clay_loam": 3.0, "organic_topsoil": 8.0, "peat": 8.0}  # fmt: skip
@@ -152,6 +154,8 @@ class Evening:
         Water given that the readings do not show yet. [mm]
     dried_for_play : bool
         The strip is being dried: see `is_dried_for_play`.
+    light_only : bool
+        It is too late for deep water on the strip: see `is_light_only`.
     restricted : bool
         Watering is forbidden or rationed.
     arrival_share : float or None
@@ -177,6 +181,7 @@ class Evening:
     hours_to_play: float | None = None
     given_mm: float = 0.0
     dried_for_play: bool = False
+    light_only: bool = False
     restricted: bool = False
     arrival_share: float | None = None
     days_since_water: float | None = None
@@ -285,10 +290,15 @@ def _held_back(turf: Turf, evening: Evening) -> str:
         return say("it is being dried for play")
     if evening.lowest_degc is not None and evening.lowest_degc <= turf.limits.frost_degc + AIR_OVER_LEAF_K:
         return say("frost is likely tonight")
-    drains_h = DRAINS_H.get(turf.soil, USUAL_DRAINS_H)
-    if evening.hours_to_play is not None and evening.hours_to_play < drains_h and not evening.wilt and not turf.seed:
+    if is_too_near(turf, evening.hours_to_play, wilt=evening.wilt):
         return say("play is too near for it to drain")
     return ""
+
+
+def is_too_near(turf: Turf, hours_to_play: float | None, *, wilt: bool = False) -> bool:
+    """Return whether play on the surface comes before a watering has drained. [h] Wilt and seed do not wait for it."""
+    drains_h = DRAINS_H.get(turf.soil, USUAL_DRAINS_H)
+    return hours_to_play is not None and hours_to_play < drains_h and not wilt and not turf.seed
 
 
 def _unknown(value: float | None) -> bool:
@@ -352,7 +362,7 @@ def _seedbed(turf: Turf, evening: Evening) -> WaterAdvice:
 
 
 def _give(turf: Turf, evening: Evening, need: float, drink: float, deficit: float) -> WaterAdvice:
-    most_mm = min(MOST_MM, MOST_GOES * turf.go_mm)  # no go beyond what the ground takes
+    most_mm = min(MOST_MM, (1 if evening.light_only else MOST_GOES) * turf.go_mm)  # no go beyond what the ground takes
     mm = float(math.ceil(min(need, most_mm) - 1e-9))
     goes = max(math.ceil(mm / turf.go_mm), 1)
     thatch, sheds = evening.thatch_wetness, repels(turf, evening)
@@ -368,7 +378,9 @@ def _give(turf: Turf, evening: Evening, need: float, drink: float, deficit: floa
     if within is not None:
         told = later("{low:.0f} to {high:.0f} mm may be right, for what probe and limits may be off by")
         cautions.insert(0, say(told, low=within[0], high=within[1]))
-    if round(need) > mm:
+    if evening.light_only and round(need) > mm:
+        cautions.append(say("the strip is prepared for play: no more than {mm:.0f} mm a night", mm=mm))
+    elif round(need) > mm:
         cautions.append(say("{mm:.0f} mm are needed in all: the rest another night", mm=need))
     if stopped:
         cautions.append(say("the last water stopped in the thatch: give each go time to soak"))
@@ -514,11 +526,16 @@ def is_dried_for_play(surface_kind: str, days_to_play: float | None) -> bool:
     Parameters
     ----------
     surface_kind : str
-        Only a square is dried: a pitch for a match needs 5 days at the least and 10 to 14 at best (ECB TS4).
+        Only a square is dried, for `DRY_DAYS`: common practice, no source.
     days_to_play : float or None
         Until the match on that pitch. [d]
     """
     return surface_kind == "square" and days_to_play is not None and 0.0 <= days_to_play <= DRY_DAYS
+
+
+def is_light_only(surface_kind: str, days_to_play: float | None) -> bool:
+    """Return whether the last deep water before play is past, and a surface not dried yet. As `is_dried_for_play`. [d]"""
+    return surface_kind == "square" and days_to_play is not None and DRY_DAYS < days_to_play <= DEEP_DAYS
 
 
 LONGEST_INTERVAL_D = 10  # our own choice

@@ -103,12 +103,16 @@ class DatedPass(NamedTuple):
 
 
 class Play(NamedTuple):
-    """One time of play on a surface, and on which strips of it, by number; none where nobody says. [ms since 1970]"""
+    """One time of play on a surface, and on which strips of it, by number; none where nobody says. [ms since 1970]
+
+    `astray` are the numbers it names where the surface has no such strip: then it names none.
+    """
 
     title: str
     start_ms: int
     end_ms: int
     strips: tuple[int, ...] = ()
+    astray: tuple[int, ...] = ()
 
 
 def on_strip(plays: Sequence[Play], strip: int | None) -> list[Play]:

@@ -104,6 +104,13 @@ def _two_doses(lines: Sequence[Line]) -> bool:
     return any(a.mm != b.mm and a.place == b.place and a.meets(b) for a in given for b in given)
 
 
+def _deep_though_light(lines: Sequence[Line]) -> bool:
+    """Whether more water is told for a strip than the little that it may have before play."""
+    given = [line for line in _of(lines, Says.WATER) if line.mm is not None and line.place]
+    most = list(_of(lines, Says.LIGHT_ONLY))
+    return any((a.mm or 0.0) > (b.mm or 0.0) + SLACK_MM and a.meets(b) for a in given for b in most)
+
+
 CONTRADICTIONS = (
     Contradiction("keep water off / deep water", _meet(Says.NO_WATER, Says.WATER)),
     Contradiction("two amounts of water", _two_doses),
@@ -119,4 +126,7 @@ CONTRADICTIONS = (
     Contradiction("water / more of it booked", _more_booked_than_told),
     Contradiction("too late / go shallower", _too_late_go_shallower),
     Contradiction("do it by / too late", _of_one_pass(Says.DO_BY, Says.TOO_LATE)),
+    Contradiction("a strip by its need / dried for play", _meet(Says.BY_NEED, Says.DRIED)),
+    Contradiction("last water of a strip / none for play", _meet(Says.LAST_WATER, Says.DRIED, Says.TOO_NEAR)),
+    Contradiction("a strip lightly / deep water", _deep_though_light),
 )  # fmt: skip

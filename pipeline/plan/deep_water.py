@@ -15,7 +15,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from pipeline.advice.report import StationAdvice, SurfaceAdvice
-from pipeline.advice.water import HARD_DEPLETION, Evening, WaterAdvice, is_dried_for_play, repels, tonight
+from pipeline.advice.water import (
+    HARD_DEPLETION,
+    Evening,
+    WaterAdvice,
+    is_dried_for_play,
+    is_light_only,
+    repels,
+    tonight,
+)
 from pipeline.alerts.water import ROOTS_DRY
 from pipeline.diary.facts import Play, on_strip
 from pipeline.forecast.waterings import EVENING_H
@@ -101,6 +109,8 @@ def next_water(surface: SurfaceAdvice, one: StationAdvice, seen: Seen, *, off_un
     for day in range(1, LOOKED_AHEAD_D + 1):
         at_ms = evening_ms(seen, day)
         dose = None if at_ms < from_ms else dose_on(surface, one, seen, at_ms)
+        if waits_for == "thatch" and is_light_only(surface.kind, _days(to_own_play(surface, one, at_ms))):
+            continue  # a light dose would feed the thatch
         if dose is not None and dose.mm:
             return replace(plain, waits_for=waits_for, evening_ms=at_ms, dose=dose)
     return replace(plain, waits_for=waits_for)
@@ -129,8 +139,7 @@ def dose_on(surface: SurfaceAdvice, one: StationAdvice, seen: Seen, at_ms: int) 
     if root is None:
         return None
     thatch = _at(forecast.thatch_wetness, row) if one.turf.thatch_capacity_mm > 0.0 else None
-    to_play_ms, own_ms = (_to_play_ms(play, at_ms) for play in (surface.play, on_strip(surface.play, one.strip)))
-    days = None if own_ms is None else own_ms / DAY_MS
+    to_play_ms, days = to_play(surface.play, at_ms), _days(to_own_play(surface, one, at_ms))
     since = one.evening.days_since_water
     evening = replace(
         one.evening,
@@ -141,6 +150,7 @@ def dose_on(surface: SurfaceAdvice, one: StationAdvice, seen: Seen, at_ms: int) 
         days_to_play=days,
         hours_to_play=None if to_play_ms is None else to_play_ms / HOUR_MS,
         dried_for_play=is_dried_for_play(surface.kind, days),
+        light_only=is_light_only(surface.kind, days),
         given_mm=0.0,
         wilt=False,
         days_since_water=None if since is None else since + (at_ms - seen.now_ms) / DAY_MS,
@@ -148,7 +158,16 @@ def dose_on(surface: SurfaceAdvice, one: StationAdvice, seen: Seen, at_ms: int) 
     return tonight(one.turf, evening)
 
 
-def _to_play_ms(play: Sequence[Play], at_ms: int) -> int | None:
+def to_own_play(surface: SurfaceAdvice, one: StationAdvice, at_ms: int) -> int | None:
+    """Return how long after a moment the next play begins that a station is kept for, as `to_play`. [ms]"""
+    return to_play(on_strip(surface.play, one.strip), at_ms)
+
+
+def _days(span_ms: int | None) -> float | None:
+    return None if span_ms is None else span_ms / DAY_MS
+
+
+def to_play(play: Sequence[Play], at_ms: int) -> int | None:
     """Return how long after a moment the next play begins, 0 while it goes on. [ms]"""
     ahead = [one.start_ms for one in play if one.end_ms > at_ms]
     return max(min(ahead) - at_ms, 0) if ahead else None

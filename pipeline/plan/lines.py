@@ -21,7 +21,9 @@ class Says(Enum):
     there is any to hand. SPIKE: open it up with tines; PASS_OPEN, PASS_SHUT: a pass can be made, or not; PASS_UNKNOWN:
     nobody can tell. BOOKED: a pass or a watering is booked; JUDGED: what is made of a booking; GO_AHEAD: it is told to
     be made as booked. ARRIVED, STOPPED: what came of the latest water. DO_BY: make a pass by a day; TOO_LATE: it would
-    not heal; SHALLOWER: make one less deep instead.
+    not heal; SHALLOWER: make one less deep instead. Of the strip that a station stands on: BY_NEED: water it by its
+    need; LAST_WATER: it may be watered on that evening; LIGHT_ONLY: no more than so much; DRIED, TOO_NEAR: no water
+    that evening, for it is dried for play, or would not drain before play.
     """
 
     KEEP_OFF = auto()
@@ -44,6 +46,11 @@ class Says(Enum):
     DO_BY = auto()
     TOO_LATE = auto()
     SHALLOWER = auto()
+    BY_NEED = auto()
+    LAST_WATER = auto()
+    LIGHT_ONLY = auto()
+    DRIED = auto()
+    TOO_NEAR = auto()
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +65,7 @@ class Line:
     place : str
         Station; empty for the whole surface.
     about : str
-        Kind of pass, or `WATERING` of a booking of water; empty where it is about none.
+        Kind of pass, `WATERING` of a booking of water, or a strip; empty where it is about none.
     mm : float or None
         Of water. [mm]
     wounds : bool

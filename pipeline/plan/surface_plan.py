@@ -39,7 +39,7 @@ from pipeline.plan.deep_water import DeepWater, evening_ms, next_water
 from pipeline.plan.held_passes import held, is_held
 from pipeline.plan.lines import WATERING, Line, Says
 from pipeline.plan.seen import Seen
-from pipeline.plan.strips import StripState, strip_states, strips_wanted
+from pipeline.plan.strips import StripState, strip_lines, strip_states, strips_wanted
 from pipeline.soil.wetting import Watering
 from pipeline.texts import later, say
 from pipeline.units import DAY_MS, HOUR_MS, TimeSpan
@@ -152,8 +152,12 @@ def plan_of(advice: SurfaceAdvice, seen: Seen) -> WorkPlan:
     texts = {alert.alert_id: text for alert in seen.alerts if (text := _alert_text(alert, planned, waters, off, seen))}
     decided = Decided(waters, off_ms, "" if off is None else off.why)
     waterings = tuple(_booked_waterings(planned, seen, decided))
-    lines = (*_lines(planned, waters, off, seen), *_booked_lines(planned, booked, waterings))
     strips, wanted = strip_states(planned, seen), strips_wanted(planned, seen)
+    lines = (
+        *_lines(planned, waters, off, seen),
+        *_booked_lines(planned, booked, waterings),
+        *strip_lines(planned, strips, seen),
+    )
     return WorkPlan(planned, courses, booked, waterings, strips, wanted, texts, lines, decided, seen)
 
 

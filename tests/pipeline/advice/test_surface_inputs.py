@@ -250,11 +250,12 @@ def test_restricted_water_makes_seed_wait(fair):
 @pytest.mark.parametrize(
     ("title", "at_m", "dried"),
     [("Cup", (4.5, 2.0), True), ("Cup, strip 4", (4.5, 2.0), False), ("Cup, strips 6 to 8", (4.5, 2.0), True),
-     ("Cup, strip 4", None, True)],
+     ("Cup, strip 4", None, True), ("Cup, strip 40", (4.5, 2.0), True)],
 )  # fmt: skip
 def test_only_the_strip_of_a_match_is_dried_for_it(fair, title, at_m, dried):
     """Ten strips of 3 m from -15 m on: 4.5 m across is strip 7. A match that names no strip, or a station whose place
-    is not known, keeps the station dry for five days before play (ECB TS4)."""
+    is not known, keeps the station dry for five days before play (common practice, no source); so does a strip that
+    the square does not have."""
     square = SURFACE.replace("green", "square").replace("Green", "Square")
     square += "outline_m = [[-15, -11], [15, -11], [15, 11], [-15, 11]]\nstrips = 10\n"
     here = station() if at_m is None else station().replace('soil = "loam"', f'soil = "loam"\nat_m = {list(at_m)}')

@@ -91,7 +91,7 @@ def test_play_of_this_afternoon_is_over_when_tonights_water_goes_on(dry):
 
 
 def test_square_being_dried_for_play_gets_no_water(dry):
-    """A square is dried for five days before a match (ECB TS4)."""
+    """A square is dried for five days before a match (common practice, no source)."""
     site = dry.told(SITE, CLIMATE, SURFACE.replace("green", "square").replace("Green", "Square"), station())
     for days, words in ((3, "it is being dried for play"), (9, "the roots are short of")):
         told = surface_of(site.advice(fixtures=calendar(NOW_MS + days * DAY_MS)), "square")

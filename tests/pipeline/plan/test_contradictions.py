@@ -85,6 +85,20 @@ PAIRS = {
         [line(Says.DO_BY, about="scarifying"), line(Says.TOO_LATE, about="scarifying")],
         [line(Says.DO_BY, about="verticutting"), line(Says.TOO_LATE, about="scarifying")],
     ),
+    "a strip by its need / dried for play": (
+        [line(Says.BY_NEED, 12, 24, place="north"), line(Says.DRIED, 12, 24, place="north")],
+        [line(Says.BY_NEED, 12, 24, place="north"), line(Says.DRIED, 12, 24, place="south"),
+         line(Says.TOO_NEAR, 12, 24, place="north")],
+    ),
+    "last water of a strip / none for play": (
+        [line(Says.LAST_WATER, 12, 24, place="north"), line(Says.TOO_NEAR, 12, 24, place="north")],
+        [line(Says.LAST_WATER, 12, 24, place="north"), line(Says.DRIED, 36, 48, place="north")],
+    ),
+    "a strip lightly / deep water": (
+        [line(Says.LIGHT_ONLY, mm=4.0, place="north"), line(Says.WATER, 12, mm=12.0, place="north")],
+        [line(Says.LIGHT_ONLY, mm=4.0, place="north"), line(Says.WATER, 12, mm=4.0, place="north"),
+         line(Says.WATER, 12, mm=12.0, place="south")],
+    ),
 }  # fmt: skip
 
 

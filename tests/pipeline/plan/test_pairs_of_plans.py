@@ -21,6 +21,7 @@ from pipeline.plan.surface_plan import WorkPlan, plan_of
 from pipeline.soil.wetting import Watering
 from pipeline.units import DAY_MS, HOUR_MS, TimeSpan
 from tests.pipeline.advice.window_series import GROUND, NOW_MS, good_hours, look, series
+from tests.pipeline.plan.test_strips import match, square
 from tests.pipeline.plan.test_surface_plan import EVENING_MS, LONDON, SEEN, passes, station, surface
 
 PLAY = datetime.date(2026, 6, 6)
@@ -77,6 +78,9 @@ PLANS: dict[str, Callable[[], WorkPlan]] = {
     "all late": lambda: plan_of(surface(station(root=0.95), *healing(scarifying=True, verticutting=True)), SEEN),
     "as booked": lambda: plan_of(with_booked(0.4, 31.0), SEEN),
     "in vain": lambda: plan_of(with_booked(0.95, 31.0), SEEN),
+    "strip by need": lambda: plan_of(square(match(-9, 4), strip=4), SEEN),
+    "strip dried": lambda: plan_of(square(match(3, 4), strip=4), SEEN),
+    "strip lightly": lambda: plan_of(square(match(8, 4), strip=4), SEEN),
     "in time": lambda: plan_of(surface(station(root=0.95), *healing(scarifying=False)), SEEN),
 }
 # By pair: what the one plan says, that plan, and the other, all of which is said.
@@ -94,6 +98,9 @@ TOLD = {
     "water / more of it booked": (Says.GO_AHEAD, "as booked", "drier"),
     "too late / go shallower": (Says.SHALLOWER, "shallower", "all late"),
     "do it by / too late": (Says.DO_BY, "in time", "all late"),
+    "a strip by its need / dried for play": (Says.BY_NEED, "strip by need", "strip dried"),
+    "last water of a strip / none for play": (Says.TOO_NEAR, "strip dried", "strip lightly"),
+    "a strip lightly / deep water": (Says.LIGHT_ONLY, "strip lightly", "thirsty"),
 }
 
 

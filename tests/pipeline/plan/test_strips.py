@@ -1,6 +1,7 @@
 """Strips of a square: how each stands by the fixtures that name it, and its last water.
 
-Expected: five days without water before play on the strip (ECB TS4), preparation of a fortnight (common practice).
+Expected: the last deep water ten to twelve days before play on the strip (the governing body's page on squares, from
+memory), none in five days (common practice, no source), preparation of a fortnight (ECB TS4, from memory).
 """
 
 from __future__ import annotations
@@ -9,11 +10,12 @@ from dataclasses import replace
 
 import pytest
 
-from pipeline.advice.water import is_dried_for_play
+from pipeline.advice.water import DRY_DAYS, is_dried_for_play
 from pipeline.diary.facts import Play, on_strip
+from pipeline.plan.contradictions import contradictions
 from pipeline.plan.deep_water import dose_on
 from pipeline.plan.digest import plan_news
-from pipeline.plan.strips import last_water_ms, strip_states
+from pipeline.plan.strips import last_evening_ms, strip_states
 from pipeline.plan.surface_plan import plan_of
 from pipeline.units import DAY_MS, HOUR_MS
 from tests.pipeline.plan.test_surface_plan import EVENING_MS, LONDON, SEEN, station, surface
@@ -31,32 +33,49 @@ def square(*plays: Play, strip: int | None = None):
     """A square with one dry station on a strip."""
     one = replace(station(0.6, 0.4), strip=strip)
     ahead = tuple(p for p in plays if p.end_ms > SEEN.now_ms)
-    return replace(surface(one, play=ahead, played=tuple(p for p in plays if p.end_ms <= SEEN.now_ms)), kind="square")
+    played = tuple(p for p in plays if p.end_ms <= SEEN.now_ms)
+    on = replace(surface(one, play=ahead, played=played, strips=10), kind="square")
+    return replace(on, stations=(replace(one, water=dose_on(on, one, SEEN, EVENING_MS)),))
 
 
 @pytest.mark.parametrize(
     ("plays", "state", "said"),
     [
         ([match(0, 4)], "in_use", "Strip 4 is in use today."),
-        ([match(-1, 4), match(30, 4)], "resting", "rests, with play on 19 Jun: last water on the evening of 13 Jun."),
-        ([match(10, 4)], "in_preparation", "for play on 30 May: last water on the evening of 24 May."),
+        ([match(-1, 4), match(30, 4)], "resting",
+         "last played on 19 May, has to heal for play on 19 Jun: last deep water on the evening of 8 Jun, then "
+         "lightly, last on that of 13 Jun."),
+        ([match(12, 4)], "in_preparation", "for play on 1 Jun: last deep water on the evening of 21 May, then lightly"),
+        ([match(10, 4)], "in_preparation", "for play on 30 May: water it lightly, last on the evening of 24 May."),
+        ([match(10, 4), match(5, 7)], "in_preparation", "water it lightly, last on the evening of 23 May."),
+        ([match(-7, 4), match(3)], "in_preparation", "for play on 23 May: no more water."),
+        ([match(-7, 4), match(0)], "in_use", "Strip 4 may be in use today: the fixture names no strip."),
         ([match(4, 4)], "in_preparation", "for play on 24 May: no more water."),
-        ([match(-7, 4), match(1, 5)], "finished", "is finished, last played on 13 May: repair it"),
+        ([match(-7, 4), match(1, 5)], "finished", "is finished, last played on 13 May: water it"),
     ],
 )  # fmt: skip
 def test_a_strip_stands_as_its_fixtures_say(plays: list[Play], state: str, said: str) -> None:
-    """By the next play that names it, else by the last."""
-    found = strip_states(square(*plays), SEEN)[0]
+    """By the next play that names it or none, else by the last; no evening is named that other play forbids."""
+    on = square(*plays, strip=4)
+    found = strip_states(on, SEEN)[0]
     assert (found.number, found.state) == (4, state) and said in found.text
+    assert contradictions(plan_of(on, SEEN).lines) == ()
+    assert strip_states(replace(on, season_ms=SEEN.now_ms, play=()), SEEN) == ()  # played before this season
 
 
 def test_the_last_water_is_the_evening_before_the_dry_days() -> None:
     """On it a strip is not dried for play yet, the next evening it is; whatever the hour of play."""
     for hour in (-11, 0, 7, 8, 9):
         play_ms = NOON_MS + 8 * DAY_MS + hour * HOUR_MS
-        last_ms = last_water_ms(play_ms, LONDON)
+        last_ms = last_evening_ms(4, play_ms, DRY_DAYS, square(), SEEN)
         dried = [is_dried_for_play("square", (play_ms - at_ms) / DAY_MS) for at_ms in (last_ms, last_ms + DAY_MS)]
         assert dried == [False, True] and (last_ms - EVENING_MS) % DAY_MS == 0
+
+
+def test_strip_in_preparation_gets_one_go_a_night() -> None:
+    """Between the last deep water and the dry days: 8 mm on loam for a match in eight days, 25 for one in fourteen."""
+    doses = [dose_on(on, on.stations[0], SEEN, EVENING_MS).mm for on in (square(match(d, 4), strip=4) for d in (8, 14))]
+    assert doses == [8.0, 25.0]
 
 
 def test_the_rest_of_a_square_is_watered_while_a_strip_is_dried() -> None:
@@ -71,10 +90,17 @@ def test_the_rest_of_a_square_is_watered_while_a_strip_is_dried() -> None:
 
 
 def test_matches_without_a_strip_ask_for_it_and_states_are_news() -> None:
-    """Two within a fortnight that name none; with their strips nothing is asked, and the digest tells each once."""
-    asked = plan_of(square(match(3), match(10)), SEEN)
-    assert "Write the strip with the fixture" in asked.strips_wanted and asked.strips == ()
-    told = plan_of(square(match(3, 4), match(10, 5)), SEEN)
+    """Two within a fortnight that name none, a strip that is not there, a station without a place; with their strips
+    nothing is asked, and the digest tells each once."""
+    asked = plan_of(square(match(3), match(10), strip=4), SEEN)
+    assert asked.strips_wanted.startswith("Play on 23 May, 30 May names no strip") and asked.strips == ()
+    astray = plan_of(square(match(3)._replace(astray=(40,)), strip=4), SEEN)
+    assert (
+        astray.strips_wanted
+        == "match on 23 May names strip 40, and there are strips 1 to 10: the whole square is dried for it."
+    )
+    assert "Green: nobody knows the strip" in plan_of(square(match(3, 4)), SEEN).strips_wanted
+    told = plan_of(square(match(3, 4), match(10, 5), strip=4), SEEN)
     keys = [news.key for news in plan_news(told, SEEN.now_ms, LONDON) if news.subject.startswith("strip/")]
     assert told.strips_wanted == "" and [key.partition("=")[0] for key in keys] == ["strip/green/4", "strip/green/5"]
     assert plan_of(replace(square(match(3, 4)), kind="green"), SEEN).strips == ()

@@ -12,7 +12,7 @@ SQUARE = ((-15.0, -11.0), (15.0, -11.0), (15.0, 11.0), (-15.0, 11.0))  # ten str
 @pytest.mark.parametrize(
     ("text", "numbers"),
     [("4", (4,)), ("4 to 6", (4, 5, 6)), ("6-8, 2", (2, 6, 7, 8)), ("strips 4 \N{EN DASH} 5 and 9", (4, 5, 9)),
-     ("the long one", ()), ("1872", ()), ("0", ()), ("6 to 4", ())],
+     ("the long one", ()), ("1872", ()), ("0", ()), ("6 to 4", ()), ("4, 40 overs from 14:00", (4,))],
 )  # fmt: skip
 def test_numbers_as_people_write_them(text: str, numbers: tuple[int, ...]) -> None:
     """Ranges and lists; years and words are none."""
@@ -21,12 +21,18 @@ def test_numbers_as_people_write_them(text: str, numbers: tuple[int, ...]) -> No
 
 @pytest.mark.parametrize(
     ("text", "numbers"),
-    [("Cup, strip 4", (4,)), ("League on Strips 4 to 6, 2 pm", (2, 4, 5, 6)), ("Under 15 v. Under 13", ()),
-     ("stripped 4", ()), ("Main square, strip 7 (nets on strip 9)", (7, 9))],
+    [("Cup, strip 4", (4,)), ("League on Strips 4 to 6, 2 pm", (4, 5, 6)), ("Under 15 v. Under 13", ()),
+     ("stripped 4", ()), ("Main square, strip 7 (nets on strip 9)", (7, 9)), ("strip 40", (40,)),
+     ("Strip 4, 2nd XI", (4,)), ("strip 4, 40 overs", (4,)), ("strip 4 14:00", (4,)), ("strip 4, 14.30", (4,)),
+     ("Strip 4 - 2 pm", (4,)), ("Strip no. 4", (4,)), ("pitch 4 - 2nd XI", (4,)),
+     ("strips 2, 5 and 9 for nets", (2, 5, 9)),
+     ("strip 4-6, 12/5", (4, 5, 6)), ("strip 4, 2 May", (4,)), ("strip 4, 2-day match", (4,)), ("strip 1872", ())],
 )  # fmt: skip
 def test_a_calendar_names_strips_behind_the_word(text: str, numbers: tuple[int, ...]) -> None:
-    """Other figures of a title are none."""
+    """Other figures of a title are none: hours, overs, days, elevens."""
     assert strips_named(text) == numbers
+    assert strips_named("Cup, strip 3", f"12 High Road, {text}") == tuple(sorted({3, *numbers}))
+    assert strips_named(text, "12 High Road") == numbers
 
 
 def test_a_point_lies_on_its_strip() -> None:
