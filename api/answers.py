@@ -144,7 +144,7 @@ def _go(states: Sequence[StationNow], morning: Morning) -> str:
         return say("cannot tell how wet it is. {frost}", frost=frost_line)
     if wettest > STAY_OFF.bounds_in(morning.config.alerts).on_wetness:
         till = bears_at(states[0].surface.name, morning)
-        bears = say("It should bear from about {when}.", when=till) if till else ""
+        bears = say("It should be fit to walk on from about {when}.", when=till) if till else ""
         line = say(
             "better not, it is wetter than drained ({where}): boots and wheels would mark. {frost}",
             where=where.station.title, frost=frost_line,

@@ -37,8 +37,8 @@ OVAL, STRIPS = "outfield", {"square": 10}
 COVERS_MM = [300, 250, 180, 95]  # of a cable at the shed, at its bends and at the probes
 # Title, days after the end of the history, days between, how often before and after, hours of play.
 PLAY = (
-    ("First eleven on the square", 9, 14, 6, 6, 7),
-    ("Second eleven on the square", 16, 28, 3, 2, 6),
+    ("First eleven on the square, strip 5", 9, 14, 6, 6, 7),
+    ("Second eleven on the square, strip 8", 16, 28, 3, 2, 6),
     ("Village fair on the outfield", 33, 40, 0, 2, 8),
     ("Rink league", 6, 14, 6, 6, 4),
     ("Home match", 12, 14, 4, 10, 2),

@@ -534,7 +534,7 @@ def is_dried_for_play(surface_kind: str, days_to_play: float | None) -> bool:
 
 
 def is_light_only(surface_kind: str, days_to_play: float | None) -> bool:
-    """Return whether the last deep water before play is past, and a surface not dried yet. As `is_dried_for_play`. [d]"""
+    """Return whether the last deep water before play is past, and it is not dried yet. As `is_dried_for_play`. [d]"""
     return surface_kind == "square" and days_to_play is not None and DRY_DAYS < days_to_play <= DEEP_DAYS
 
 

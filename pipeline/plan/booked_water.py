@@ -1,7 +1,7 @@
 """What is made of a booked watering by what would be advised for its evening: as booked, too much, too little, or none.
 
 It is asked what tonight's water is asked, with the wetness that is forecast for its hour if nobody waters before; what
-the plan gives before, and other bookings before that night is over, are taken off what is wanted. Where the plan keeps
+the plan gives before, and other bookings before it, are taken off what is wanted. Where the plan keeps
 feet or water off until a later evening it waits, too. It decides nothing of its own, and starts no water.
 """
 
@@ -111,9 +111,11 @@ def _at(
     if dose.mm <= 0.0:
         verdict = "do_not" if one.evening.restricted else "wait"
         return Judgement(verdict, say("none is wanted then: {why}.", why=dose.reason))
-    # what is booked while the plan keeps water off is told to wait, and does not count
-    from_ms = 0 if water is None or not water.waits_for or water.evening_ms is None else _begins_ms(water.evening_ms)
-    return _of_dose(dose, water_mm, _booked_mm(one, at_ms, own, from_ms), _planned_mm(one, at_ms, own, water))
+    # what is booked while the plan keeps feet or water off is told to wait, and does not count
+    from_ms = decided.off_until_ms or 0
+    if water is not None and water.waits_for and water.evening_ms is not None:
+        from_ms = max(from_ms, _begins_ms(water.evening_ms))
+    return _of_dose(dose, water_mm, _before_mm(one, at_ms, own, from_ms), _planned_mm(one, at_ms, own, water))
 
 
 def _is_before_its_evening(water: DeepWater, at_ms: int) -> bool:
@@ -133,9 +135,21 @@ def _why_it_waits(water: DeepWater, decided: Decided) -> str:
     return decided.off_why if water.waits_for == "ground" else water.advice.reason
 
 
-def _booked_mm(one: StationAdvice, at_ms: int, own: tuple[int, float], from_ms: int = 0) -> float:
-    """Return the water that is booked at a station beside a booking, from a moment up to the end of its night. [mm]"""
-    others = [each for each in one.booked if from_ms <= each.start_ms < at_ms + TONIGHT_ENDS_H * HOUR_MS]
+def _before_mm(one: StationAdvice, at_ms: int, own: tuple[int, float], from_ms: int) -> float:
+    """Return the water of bookings that come before one at a station, from a moment on; of one hour the first. [mm]"""
+    given = 0.0
+    for each in sorted(one.booked, key=lambda each: each.start_ms):
+        if each.start_ms > at_ms or (each.start_ms, each.water_mm) == (at_ms, own[1]) == own:
+            break
+        if each.start_ms >= from_ms and (each.start_ms, each.water_mm) != own:
+            given += each.water_mm
+    return given
+
+
+def _of_night_mm(one: StationAdvice, evening: int, own: tuple[int, float]) -> float:
+    """Return the water that is booked at a station for the night of an evening, beside a booking. [mm]"""
+    night = range(_begins_ms(evening), evening + TONIGHT_ENDS_H * HOUR_MS)
+    others = [each for each in one.booked if each.start_ms in night]
     same = next((each for each in others if (each.start_ms, each.water_mm) == own), None)
     return sum(each.water_mm for each in others if each is not same)
 
@@ -146,7 +160,7 @@ def _planned_mm(one: StationAdvice, at_ms: int, own: tuple[int, float], water: D
         return 0.0
     if at_ms < water.evening_ms + TONIGHT_ENDS_H * HOUR_MS:
         return 0.0
-    return max(water.dose.mm - _booked_mm(one, water.evening_ms, own, _begins_ms(water.evening_ms)), 0.0)
+    return max(water.dose.mm - _of_night_mm(one, water.evening_ms, own), 0.0)
 
 
 def _of_dose(dose: WaterAdvice, water_mm: float, booked_mm: float, planned_mm: float) -> Judgement:

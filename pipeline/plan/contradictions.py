@@ -7,9 +7,12 @@ morning of the benches. Each pair is common practice, no source.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
 from typing import NamedTuple
 
+from pipeline.forecast.waterings import OF_TONIGHT_H
 from pipeline.plan.lines import WATERING, Line, Says
+from pipeline.units import HOUR_MS, TimeSpan
 
 OF_PASSES = (Says.PASS_OPEN, Says.PASS_SHUT, Says.PASS_UNKNOWN)
 SPIKES = ("solid_tining", "slitting")  # what opens the ground for water
@@ -91,6 +94,26 @@ def _more_booked_than_told(lines: Sequence[Line]) -> bool:
     )
 
 
+def _all_booked_waits(lines: Sequence[Line]) -> bool:
+    """Whether water is told for a night, and every booking up to its end that nothing else shuts is told to wait."""
+    put_off = [(line.place, line.span, line.mm) for line in _of(lines, Says.PUT_OFF)]
+    for told in _of(lines, Says.WATER, Says.SEED_WATER):
+        ends_ms = told.span.start_ms + OF_TONIGHT_H[1] * HOUR_MS
+        due = [
+            (one.place, one.span, one.mm)
+            for one in _of(lines, Says.BOOKED)
+            if one.about == WATERING and one.place == told.place and one.span.start_ms < ends_ms
+            and not any(_shuts(line, replace(one, span=_begin(one.span))) for line in lines)
+        ]  # fmt: skip
+        if due and all(one in put_off for one in due):
+            return True
+    return False
+
+
+def _begin(span: TimeSpan) -> TimeSpan:
+    return TimeSpan(span.start_ms, span.start_ms + 1)
+
+
 def _too_late_go_shallower(lines: Sequence[Line]) -> bool:
     """Whether a shallower cut is told for a pass that cuts nothing, or where every cut there is comes too late."""
     late = {line.about for line in _of(lines, Says.TOO_LATE)}
@@ -124,6 +147,7 @@ CONTRADICTIONS = (
     Contradiction("shut / booked without a word", _booked_without_a_word),
     Contradiction("go as booked / shut, no water", _go_ahead_though_shut),
     Contradiction("water / more of it booked", _more_booked_than_told),
+    Contradiction("water / every booking of it told to wait", _all_booked_waits),
     Contradiction("too late / go shallower", _too_late_go_shallower),
     Contradiction("do it by / too late", _of_one_pass(Says.DO_BY, Says.TOO_LATE)),
     Contradiction("a strip by its need / dried for play", _meet(Says.BY_NEED, Says.DRIED)),

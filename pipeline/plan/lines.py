@@ -20,10 +20,10 @@ class Says(Enum):
     WATER: give some, deep; SEED_WATER: little, for seed; WAIT_FOR_RAIN: let rain do it; HAS_WATER, LACKS_WATER: whether
     there is any to hand. SPIKE: open it up with tines; PASS_OPEN, PASS_SHUT: a pass can be made, or not; PASS_UNKNOWN:
     nobody can tell. BOOKED: a pass or a watering is booked; JUDGED: what is made of a booking; GO_AHEAD: it is told to
-    be made as booked. ARRIVED, STOPPED: what came of the latest water. DO_BY: make a pass by a day; TOO_LATE: it would
-    not heal; SHALLOWER: make one less deep instead. Of the strip that a station stands on: BY_NEED: water it by its
-    need; LAST_WATER: it may be watered on that evening; LIGHT_ONLY: no more than so much; DRIED, TOO_NEAR: no water
-    that evening, for it is dried for play, or would not drain before play.
+    be made as booked; PUT_OFF: it is told to wait, or not to be. ARRIVED, STOPPED: what came of the latest water.
+    DO_BY: make a pass by a day; TOO_LATE: it would not heal; SHALLOWER: make one less deep instead. Of the strip that a
+    station stands on: BY_NEED: water it by its need; LAST_WATER: it may be watered on that evening; LIGHT_ONLY: no more
+    than so much; DRIED, TOO_NEAR: no water that evening, for it is dried for play, or would not drain before play.
     """
 
     KEEP_OFF = auto()
@@ -41,6 +41,7 @@ class Says(Enum):
     BOOKED = auto()
     JUDGED = auto()
     GO_AHEAD = auto()
+    PUT_OFF = auto()
     ARRIVED = auto()
     STOPPED = auto()
     DO_BY = auto()

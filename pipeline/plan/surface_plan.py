@@ -46,6 +46,7 @@ from pipeline.units import DAY_MS, HOUR_MS, TimeSpan
 
 DRAINED = 1.0  # wetness of a top that bears again: its drained limit
 SOAKS_H = 12  # water of an evening is in by then
+PUT_OFF = ("wait", "do_not")  # verdicts on a booking
 UNTIL_H = 9  # an order about tonight holds until so late the next morning
 
 
@@ -155,7 +156,7 @@ def plan_of(advice: SurfaceAdvice, seen: Seen) -> WorkPlan:
     strips, wanted = strip_states(planned, seen), strips_wanted(planned, seen)
     lines = (
         *_lines(planned, waters, off, seen),
-        *_booked_lines(planned, booked, waterings),
+        *_booked_lines(planned, booked, waterings, seen, decided),
         *strip_lines(planned, strips, seen),
     )
     return WorkPlan(planned, courses, booked, waterings, strips, wanted, texts, lines, decided, seen)
@@ -245,14 +246,14 @@ def _spike_shut(advice: SurfaceAdvice) -> str:
 
 
 def _spike_words(advice: SurfaceAdvice, seen: Seen) -> str:
-    """Return when to spike, as a sentence; else why that gives way; empty where nothing is known of it."""
+    """Return when to spike, as a sentence; else why not now; empty where nothing is known of it."""
     spike = _spike(advice, seen.now_ms // HOUR_MS * HOUR_MS)
     if spike is not None:
         one, window = spike
         when = span_words(window, one.outlook, seen.zone)
         return say("Open it up with {work} in the first window: {when}.", work=pass_words(one), when=when)
     why = _spike_shut(advice)
-    return say("Spiking would help and gives way: {why}.", why=why) if why else ""
+    return say("Spiking would help, but not now: {why}.", why=why) if why else ""
 
 
 def _after(water: DeepWater) -> int | None:
@@ -275,7 +276,8 @@ def _if_it_did_not(advice: SurfaceAdvice, after_ms: int, seen: Seen) -> str:
                    work=pass_words(one), when=when)  # fmt: skip
     why = _spike_shut(advice)
     if why:
-        return say("If less than six tenths did, spiking would help and gives way: {why}.", why=why)
+        told = later("If less than six tenths did, spiking would help, but not now: {why}. Water again in short goes.")
+        return say(told, why=why)
     return say("If less than six tenths did, water longer, with more rests.")
 
 
@@ -300,7 +302,7 @@ def _course(
     if water.evening_ms is not None and water.dose is not None and not water.is_lesser_evil:
         steps.append(_dose_words(water.dose, water.evening_ms, seen, rests=water.holds or water.sheds))
     elif not water.is_lesser_evil:
-        steps.append(say("When it has, look again: no evening can be named yet."))
+        steps.append(say("No evening can be named yet; look again tomorrow."))
     if (after_ms := _after(water)) is not None:
         steps.append(say("The next morning look whether it reached the roots."))
         steps.append(_if_it_did_not(advice, after_ms, seen))
@@ -333,7 +335,7 @@ def _why_not_tonight(water: DeepWater, off: _KeptOff | None, seen: Seen) -> str:
     """Return why water waits, as the reason of a line."""
     if water.waits_for == "ground":
         assert off is not None
-        return say("{why}; it should bear from about {when}", why=off.why, when=_when(off.until_ms, seen))
+        return say("{why}; it should be fit to walk on from about {when}", why=off.why, when=_when(off.until_ms, seen))
     if water.waits_for == "tonight":
         return water.advice.reason
     if water.drains_ms is None:
@@ -558,6 +560,8 @@ def _booked_lines(
     advice: SurfaceAdvice,
     booked: Sequence[tuple[DatedPass, Judgement, str]],
     waterings: Sequence[tuple[Watering, Judgement]],
+    seen: Seen,
+    decided: Decided,
 ) -> Iterator[Line]:
     for job, judgement, _ in booked:
         span, at = TimeSpan(job.start_ms, job.start_ms + HOUR_MS), TimeSpan(job.start_ms, job.start_ms + 1)
@@ -571,6 +575,10 @@ def _booked_lines(
         for says in (Says.BOOKED, Says.JUDGED, *((Says.GO_AHEAD,) if judgement.verdict == "go" else ())):
             for name in stations[watering]:
                 yield Line(says, span, name, WATERING, watering.water_mm, text=judgement.clause)
+        for name in stations[watering] if judgement.verdict in PUT_OFF else ():
+            here = judged_watering(advice, [name], watering.start_ms, watering.water_mm, seen, decided)
+            if here.verdict in PUT_OFF:  # the worst of several stations is told, which may be another
+                yield Line(Says.PUT_OFF, span, name, WATERING, watering.water_mm, text=here.clause)
 
 
 def _water_lines(one: StationAdvice, water: DeepWater, seen: Seen) -> Iterator[Line]:

@@ -73,6 +73,7 @@ def test_water_that_other_bookings_give_is_not_wanted_again():
     assert judged(WANTED_MM, on=both).verdict == "in_doubt"  # of one night's most the rest is left
     found = judged(WANTED_MM, on=on(booked(thursday_ms, 40.0), booked(FRIDAY_MS, WANTED_MM)))
     assert (found.verdict, found.clause) == ("wait", "other bookings give 40 mm by then, and no more is wanted.")
+    assert judged(WANTED_MM, on=on(booked(FRIDAY_MS + HOUR_MS, 40.0))).verdict == "go"  # that one waits
     half = on(booked(thursday_ms, WANTED_MM / 2))
     assert [judged(mm, on=half).verdict for mm in (WANTED_MM / 2, 2 * WANTED_MM)] == ["go", "in_doubt"]
     anew = judged_watering(
@@ -99,9 +100,11 @@ def with_bookings(one, *waterings: tuple[int, float]):
         # what the plan gives tonight is not wanted again tomorrow; all but what the thatch drinks and roots use by then
         (with_bookings(station(0.6, 0.5), (EVENING_MS + DAY_MS, 20.0)), ["wait"],
          "mm go on before it by this plan, and no more is wanted."),
-        # of two for tonight each is judged beside the other: both together are too much
-        (with_bookings(station(0.6, 0.4), (EVENING_MS, 25.0), (EVENING_MS + HOUR_MS, 25.0)), ["in_doubt", "in_doubt"],
-         "are wanted then, and more drains away."),
+        # of two for tonight the first goes, and the other is held against what is left
+        (with_bookings(station(0.6, 0.4), (EVENING_MS, 25.0), (EVENING_MS + HOUR_MS, 25.0)), ["go", "in_doubt"],
+         "25 mm are wanted then"),
+        (with_bookings(station(0.6, 0.5), (EVENING_MS, 22.0), (EVENING_MS, 22.0 + 1e-9)), ["go", "wait"],
+         "24 mm are wanted then"),
     ],
 )  # fmt: skip
 def test_bookings_agree_with_the_plan_s_own_water(on, verdicts, said):
@@ -110,7 +113,8 @@ def test_bookings_agree_with_the_plan_s_own_water(on, verdicts, said):
     assert [judgement.verdict for _, judgement in plan.waterings] == verdicts
     assert said in plan.waterings[0][1].clause
     assert contradictions(plan.lines) == ()
-    alone = judged_watering(plan.advice, (), plan.waterings[0][0].start_ms, 20.0, SEEN, Decided())
+    first = plan.waterings[0][0]
+    alone = judged_watering(plan.advice, (), first.start_ms, first.water_mm, SEEN, Decided())
     assert alone.verdict != "wait" or verdicts[0] == "in_doubt"
 
 

@@ -76,6 +76,11 @@ PAIRS = {
         [night(Says.WATER, 16.0, about=""), night(Says.GO_AHEAD, 21.0), night(Says.GO_AHEAD, 21.0),
          night(Says.GO_AHEAD, 20.0, 38.0)],
     ),
+    "water / every booking of it told to wait": (
+        [night(Says.WATER, 16.0, about=""), night(Says.BOOKED, 16.0), night(Says.PUT_OFF, 16.0)],
+        [night(Says.WATER, 16.0, about=""), night(Says.BOOKED, 16.0), night(Says.PUT_OFF, 16.0),
+         night(Says.BOOKED, 9.0, 15.0), night(Says.BOOKED, 9.0, 40.0), night(Says.PUT_OFF, 9.0, 40.0)],
+    ),
     "too late / go shallower": (
         [line(SHUT, about="scarifying"), line(Says.TOO_LATE, about="scarifying"), line(Says.SHALLOWER)],
         [line(SHUT, about="scarifying"), line(OPEN, about="verticutting"), line(Says.TOO_LATE, about="scarifying"),

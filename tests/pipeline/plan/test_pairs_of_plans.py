@@ -96,6 +96,7 @@ TOLD = {
     "shut / booked without a word": (Says.BOOKED, "booked", "shut"),
     "go as booked / shut, no water": (Says.GO_AHEAD, "as booked", "moist"),
     "water / more of it booked": (Says.GO_AHEAD, "as booked", "drier"),
+    "water / every booking of it told to wait": (Says.PUT_OFF, "in vain", "as booked"),
     "too late / go shallower": (Says.SHALLOWER, "shallower", "all late"),
     "do it by / too late": (Says.DO_BY, "in time", "all late"),
     "a strip by its need / dried for play": (Says.BY_NEED, "strip by need", "strip dried"),
