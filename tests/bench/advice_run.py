@@ -29,6 +29,7 @@ from tests.bench.advice_truth import Windows, work_hours
 Open = NDArray[np.bool_]
 
 WIDENED = 0.05
+SQUARE_M, STRIPS = [[-15, -11], [15, -11], [15, 11], [-15, 11]], 10  # of every square, invented
 LIMITS = ("learned", "measured", "medium")  # whence the limits of relative wetness are
 FIRST_H = 168  # conditions look a week back
 
@@ -124,7 +125,8 @@ def _more(found: Kept) -> dict[str, Any]:
         {"kind": i.kind, "variant": i.variant, "depth_mm": i.depth_m * 1000.0} for i in intents(found.facts.grass)
     ]
     months = {name: list(getattr(usual, name)) for name in ("rain_mm", "wet_days", "highest_degc", "lowest_degc")}
-    return {"climate": months, "surface": {"pass": passes}}
+    drawn = {"outline_m": SQUARE_M, "strips": STRIPS} if found.facts.kind == "square" else {}
+    return {"climate": months, "surface": {"pass": passes, **drawn}}
 
 
 def ground_hours(run: Run) -> Iterator[tuple[str, Hours]]:

@@ -1,8 +1,9 @@
 """Every morning of a simulated season as its keeper meets it: advice, open alerts, play, booked work, and the truth.
 
-A season of `advice_ground` gets play on one day a week (but a lawn), passes and waterings booked some days ahead, and
-on every fourth seed no water to hand. A booked watering is struck from the diary before it would be given: the ground
-never gets it. A forecast that errs is given each morning (`advice_ahead.erring`); the alert rules walk on.
+A season of `advice_ground` gets play on one day a week (but a lawn; on a square by turns on the strip of its station,
+on two others, and on none that is named), passes and waterings booked some days ahead, and on every fourth seed no
+water to hand. A booked watering is struck from the diary before it would be given: the ground never gets it. A forecast
+that errs is given each morning (`advice_ahead.erring`); the alert rules walk on.
 """
 
 from __future__ import annotations
@@ -30,6 +31,7 @@ from tests.bench.advice_run import Run, run_of_kept
 MORNING_H = 6
 FIRST_DAY, LAST_DAY = 10, 44
 PLAY_EVERY_D, PLAY_H = 7, 8
+ON_STRIP_7, PLAYED_ON = [4.5, 2.0], ("7", "3", "5 to 6", "")  # of ten strips, see `advice_run`
 BOOKED_AHEAD_D, BOOKED_EVERY_D = 4, 5
 WATER_EVERY_D, WATER_AHEAD_D, WATER_MM, WATER_H = 3, (0, 1, 2), (4.0, 8.0, 12.0, 18.0, 25.0), (7, 20, 20)
 
@@ -56,6 +58,8 @@ def mornings(name: str, seed: int, work: Path, *, every: int = 1) -> Iterator[Mo
     found = kept(name, seed, default_folder())
     if seed % 4 == 3:
         found.ready["surfaces"][0]["water_to_hand"] = False
+    if found.facts.kind == "square":
+        found.ready["surfaces"][0]["stations"][0]["facts"]["at_m"] = ON_STRIP_7
     run = run_of_kept(found, work)
     asked = Asked(run, work, fit_days=7)
     context, surface = run.known.context, next(iter(run.config.surfaces)).name
@@ -94,9 +98,11 @@ def mornings(name: str, seed: int, work: Path, *, every: int = 1) -> Iterator[Mo
 def _play(run: Run, surface: str, offset: int) -> Iterator[DiaryEntry]:
     if run.kept.facts.kind == "lawn":
         return
-    for day in range(offset, LAST_DAY + 20, PLAY_EVERY_D):
+    for n, day in enumerate(range(offset, LAST_DAY + 20, PLAY_EVERY_D)):
         at_ms = run.kept.truth.start_ms + day * DAY_MS + 10 * HOUR_MS
-        yield DiaryEntry("fixture", surface, at_ms, {"title": "play"}, end_ms=at_ms + PLAY_H * HOUR_MS, author="keeper")
+        strips = PLAYED_ON[(n + offset) % len(PLAYED_ON)] if run.kept.facts.kind == "square" else ""
+        body = {"title": "play", **({"strips": strips} if strips else {})}
+        yield DiaryEntry("fixture", surface, at_ms, body, end_ms=at_ms + PLAY_H * HOUR_MS, author="keeper")
 
 
 def _water(surface: str, now_ms: int, draw: np.random.Generator) -> DiaryEntry:
