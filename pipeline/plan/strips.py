@@ -15,7 +15,7 @@ from typing import Literal
 from pipeline.advice.report import StationAdvice, SurfaceAdvice
 from pipeline.advice.water import DEEP_DAYS, DRY_DAYS, USUAL_DRAINS_H, is_dried_for_play, is_too_near
 from pipeline.diary.facts import Play, on_strip
-from pipeline.forecast.waterings import EVENING_H
+from pipeline.forecast.waterings import EVENING_H, OF_TONIGHT_H
 from pipeline.plan.deep_water import LOOKED_AHEAD_D, evening_ms, to_own_play, to_play
 from pipeline.plan.lines import Line, Says
 from pipeline.plan.seen import Seen
@@ -130,7 +130,9 @@ def _of_strip(strip: StripState, one: StationAdvice, seen: Seen) -> Iterator[Lin
         return
     for last_ms in {strip.last_water_ms, strip.last_deep_ms or strip.last_water_ms}:
         yield Line(Says.LAST_WATER, _night(last_ms), one.station, about, text=strip.text)
-    from_ms = seen.now_ms if strip.last_deep_ms is None else _night(strip.last_deep_ms).end_ms
+    from_ms = seen.now_ms
+    if strip.last_deep_ms is not None:  # from the evening behind it on
+        from_ms = strip.last_deep_ms + DAY_MS + OF_TONIGHT_H[0] * HOUR_MS
     yield Line(Says.LIGHT_ONLY, TimeSpan(from_ms, strip.play_ms), one.station, about, one.turf.go_mm, text=strip.text)
 
 
