@@ -55,6 +55,7 @@ class JobSite(Protocol):
     journal: Journal
     context: StationContexts
     clock: Clock
+    crash: str  # how one of its parts has ended, in words; empty for none
 
     @property
     def stages(self) -> RestageQueue: ...
@@ -89,13 +90,16 @@ class JobRunner:
         self._away = ""
 
     def step(self, stop: threading.Event) -> None:
-        """Do what waits, where there is news of it or it is time to look; then wait a moment."""
-        sites = self._sites()
+        """Do the next job, where there is news of one or it is time to look; then wait a moment.
+
+        After each it is looked anew at which sites are held, and which jobs others have left.
+        """
+        sites, did = self._sites(), False
         asked = [site.take_asked() for site in sites.values()]
         if sites and (any(asked) or self._clock.monotonic() >= self._next_s):
             try:
                 self._queue.make()
-                self._queue.run(list(sites), JOBS, partial(self._do, stop))
+                did = self._queue.run_next(list(sites), JOBS, partial(self._do, stop))
                 self._away = ""
             except StoreFault as fault:
                 if not self._away:
@@ -103,7 +107,7 @@ class JobRunner:
                 self._away = str(fault)
             except Exception:  # of the queue, which is no reason to let the sites go
                 log.exception("jobs_not_done")
-            self._next_s = self._clock.monotonic() + JOBS_LOOK_S
+            self._next_s = self._clock.monotonic() + (0.0 if did else JOBS_LOOK_S)
         self._clock.wait(NEWS_LOOK_S, stop)
 
     def close(self) -> None:
@@ -117,9 +121,13 @@ class JobRunner:
         log.info("job_begins number=%d kind=%s site=%s", job.number, job.kind, job.site)
         try:
             told = JOBS[job.kind](site, job.arguments, progress)
-        except StoreFault:  # it waits for another try
-            raise
         except Exception as bug:
+            if site.crash:  # the next to hold it would most likely crash by it too
+                progress.end(site.crash, share=0.0)
+                raise JobRefused(site.crash) from bug
+            if isinstance(bug, StoreFault):  # it waits for another try
+                progress.end(f"put back: {bug}", share=0.0)
+                raise
             progress.end(str(bug) if isinstance(bug, PipelineFault) else f"{type(bug).__name__}: {bug}", share=0.0)
             raise
         progress.end(told, share=1.0)
@@ -150,7 +158,10 @@ class _JobProgress:
         self._note(share, 1.0, told)
 
     def _note(self, done: float, whole: float, told: str) -> None:
-        self._queue.note(self._job.number, done, whole, self._site.clock.now_ms(), told)
+        try:
+            self._queue.note(self._job.number, done, whole, self._site.clock.now_ms(), told)
+        except StoreFault as fault:  # which is no reason to do the job once more
+            log.warning("job_not_noted number=%d reason=%s told=%s", self._job.number, fault, told)
         self._site.tell_jobs()
 
 

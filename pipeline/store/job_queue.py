@@ -1,8 +1,8 @@
 """The queue of long jobs on a PostgreSQL server, kept by the library procrastinate in a schema of its own.
 
 A job is of one site, and is done by the process that holds that site, one at a time there. The job of a process that
-was killed is seen by its missing heartbeat and waits again. How far a job is, and what came of it, stands beside the
-library's tables, which hold neither.
+was killed is seen by its missing heartbeat and waits again, a few times: it may be what kills them. How far a job is,
+and what came of it, stands beside the library's tables, which hold neither.
 """
 
 from __future__ import annotations
@@ -10,15 +10,15 @@ from __future__ import annotations
 import asyncio
 import hashlib
 import logging
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
+from collections.abc import Awaitable, Callable, Collection, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
 
 from procrastinate import App, JobContext, PsycopgConnector, RetryStrategy, SyncPsycopgConnector
 from procrastinate.exceptions import AlreadyEnqueued, ConnectorException
-from procrastinate.jobs import Job
-from psycopg_pool import AsyncConnectionPool, NullConnectionPool
+from procrastinate.jobs import Job, Status
+from psycopg_pool import AsyncConnectionPool, ConnectionPool, NullConnectionPool
 
 from pipeline.errors import StoreAway, StoreFault
 from pipeline.store.postgres import SERVER_WITHIN_S, place_of, translated
@@ -32,6 +32,7 @@ CREATE TABLE progress (
 MAKE_LOCK = 0x7579  # of whoever makes the tables
 HEARTBEAT_S, STALLED_S = 5.0, 20.0  # of a process that does a job, and when it is taken for dead
 AGAIN_S = 5  # a job that was put back waits so long
+BEGUN_MOST, LEFT_MOST = 5, 2  # how often one is begun, and how often it may be left by a killed process and waits again
 KEPT_H = 30 * 24  # what has ended is shown for so long
 JOBS_SHOWN = 30
 JOB_STATES = {"todo": "waits", "doing": "runs", "succeeded": "done", "failed": "failed"}
@@ -88,6 +89,7 @@ class JobQueue:
 
     def __init__(self, dsn: str) -> None:
         self._dsn = dsn
+        self._kept: ConnectionPool | None = None  # the one connection for notes while a job is done
 
     def make(self) -> None:
         """Make the tables unless they are there; of several that come at once one does."""
@@ -136,15 +138,17 @@ class JobQueue:
 
     def note(self, number: int, done: float, whole: float, now_ms: int, told: str = "") -> None:
         """Note how much of a job is done, and at its end what came of it."""
-        with self._pool() as pool, pool.connection() as connection:
+        with self._noting() as connection:
             connection.execute(
                 "INSERT INTO progress VALUES (%s, %s, %s, %s, %s) ON CONFLICT (job) DO UPDATE SET "
                 "done = excluded.done, whole = excluded.whole, at_ms = excluded.at_ms, told = excluded.told",
                 (number, done, whole, now_ms, told),
             )
 
-    def run(self, sites: Collection[str], kinds: Iterable[str], do: Callable[[QueuedJob], None]) -> None:
-        """Do the jobs that wait for some sites, one after the other; return when there is none.
+    def run_next(self, sites: Collection[str], kinds: Iterable[str], do: Callable[[QueuedJob], None]) -> bool:
+        """Do the oldest job that waits for some sites; return whether there was one.
+
+        Before that jobs of theirs that a killed process has left wait again, or have failed at the third time.
 
         Parameters
         ----------
@@ -152,18 +156,25 @@ class JobQueue:
         kinds : iterable of str
             What is known of here; a job of another kind fails.
         do : callable
-            Does one, in a thread of its own. A StoreFault, a JobPutBack among them, has it wait for another try;
-            anything else it raises is how it failed.
+            Does one, in a thread of its own. A StoreFault, a JobPutBack among them, has it wait for another try, five
+            in all; anything else it raises is how it failed.
         """
-        with self._told():
-            asyncio.run(self._run(sites, kinds, do))
+        with self._told(), self._pool_kept():
+            return asyncio.run(self._run_next(sites, kinds, do))
 
-    async def _run(self, sites: Collection[str], kinds: Iterable[str], do: Callable[[QueuedJob], None]) -> None:
-        app = App(connector=PsycopgConnector())
-        retry = RetryStrategy(wait=AGAIN_S, retry_exceptions=[StoreFault])
+    async def _run_next(self, sites: Collection[str], kinds: Iterable[str], do: Callable[[QueuedJob], None]) -> bool:
+        app, queues, did = App(connector=PsycopgConnector()), [_queue_of(site) for site in sites], list[int]()
+        retry = RetryStrategy(max_attempts=BEGUN_MOST - 1, wait=AGAIN_S, retry_exceptions=[StoreFault])
 
         def task(context: JobContext, /, **arguments: Any) -> None:
             do(_queued(context.job))
+
+        async def one_alone(call: Callable[[], Awaitable[Any]], context: JobContext, worker: Any) -> Any:
+            try:
+                return await call()
+            finally:
+                did.append(_number(context.job))
+                worker.stop()
 
         for kind in kinds:
             app.task(name=kind, pass_context=True, retry=retry)(task)
@@ -171,19 +182,60 @@ class JobQueue:
             await pool.wait(SERVER_WITHIN_S)
             await app.open_async(pool)
             for job in await app.job_manager.get_stalled_jobs(seconds_since_heartbeat=STALLED_S):
-                log.warning("job_taken_again number=%s kind=%s", job.id, job.task_name)
-                await app.job_manager.retry_job(job)
+                if job.queue in queues:  # those of other sites are for whoever holds them
+                    await self._left(app, job)
             await app.job_manager.delete_old_jobs(
                 KEPT_H, include_failed=True, include_cancelled=True, include_aborted=True
             )
             await app.run_worker_async(
-                queues=[_queue_of(site) for site in sites],
+                queues=queues,
                 wait=False,
                 listen_notify=False,
                 install_signal_handlers=False,
                 update_heartbeat_interval=HEARTBEAT_S,
                 stalled_worker_timeout=STALLED_S,
+                worker_middleware=[one_alone],
             )
+        return bool(did)
+
+    async def _left(self, app: App, job: Job) -> None:
+        """Have a job wait again that a process has left, but for one that was begun so often that it is to blame."""
+        if job.attempts < LEFT_MOST:
+            log.warning("job_taken_again number=%s kind=%s", job.id, job.task_name)
+            await app.job_manager.retry_job(job)
+            return
+        log.error("job_given_up number=%s kind=%s begun=%d", job.id, job.task_name, job.attempts + 1)
+        told = f"begun {job.attempts + 1} times, and the process that did it was killed in the middle of the last"
+        with self._noting() as connection:
+            now = "(extract(epoch FROM now()) * 1000)::bigint"
+            connection.execute(
+                f"INSERT INTO progress VALUES (%s, 0, 1, {now}, %s) ON CONFLICT (job) DO UPDATE SET "
+                "done = 0, at_ms = excluded.at_ms, told = excluded.told".encode(),
+                (job.id, told),
+            )
+        await app.job_manager.finish_job(job, Status.FAILED, delete_job=False)
+
+    @contextmanager
+    def _pool_kept(self) -> Iterator[None]:
+        """Keep a connection for notes meanwhile; one that is lost is made anew."""
+        with ConnectionPool(
+            **self._connection, min_size=0, max_size=1, timeout=SERVER_WITHIN_S, num_workers=1,
+            check=ConnectionPool.check_connection, open=True,
+        ) as self._kept:  # fmt: skip
+            try:
+                yield
+            finally:
+                self._kept = None
+
+    @contextmanager
+    def _noting(self) -> Iterator[Any]:
+        """Return a connection for a note: the one that is kept while a job is done, else one for this alone."""
+        if (kept := self._kept) is not None:
+            with self._told(), kept.connection() as connection:
+                yield connection
+        else:
+            with self._pool() as pool, pool.connection() as connection:
+                yield connection
 
     @property
     def _connection(self) -> dict[str, Any]:

@@ -48,7 +48,7 @@ def test_days_are_asked_for_and_the_page_says_how_far_they_are(pipeline: Pipelin
         shown.append(client.get("/jobs").text)
         queue.note(one.number, 1.0, 1.0, 2, "2 days of 1 stations")
 
-    queue.run([site], ["recompute"], do)
+    queue.run_next([site], ["recompute"], do)
     pipeline.tell_jobs()
     assert "Runs, 25 %" in shown[0].replace("\N{NO-BREAK SPACE}", " ") and "Square, north end" in shown[0]
     page = client.get("/jobs").text

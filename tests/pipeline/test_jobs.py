@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from contextlib import ExitStack, closing
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -17,7 +18,7 @@ from api.job_commands import follow_jobs, job_lines, recompute_sites
 from api.records import ImportAsked, import_record
 from hardware.reading import Batch
 from pipeline import jobs, many_sites
-from pipeline.errors import StoreTaken
+from pipeline.errors import StoreAway, StoreTaken
 from pipeline.jobs import RECOMPUTE, JobRunner
 from pipeline.many_sites import SiteWorker
 from pipeline.run.clock import SystemClock
@@ -167,9 +168,11 @@ def test_a_record_is_taken_in_by_whoever_holds_the_site(held: Held, tmp_path: Pa
 
 
 def test_a_job_in_the_middle_of_which_the_site_is_let_go_is_done_by_the_next(
-    held: Held, monkeypatch: pytest.MonkeyPatch
+    held: Held, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
-    """The stages do not come through while the first holds it; the second begins it anew."""
+    """The stages do not come through while the first holds it; the second begins it anew, once, though how far it is
+    cannot be noted at first."""
+    caplog.set_level("INFO", "pipeline.jobs")
     monkeypatch.setattr("pipeline.store.job_queue.AGAIN_S", 1)
     monkeypatch.setattr(jobs, "JOBS_LOOK_S", 0.2)
     throw_away(held.configs[0])
@@ -182,9 +185,36 @@ def test_a_job_in_the_middle_of_which_the_site_is_let_go_is_done_by_the_next(
         wait_until(lambda: queue.jobs([site])[0].state == "runs", "it is begun")
         first.stop()
         wait_until(lambda: queue.jobs([site])[0].state == "waits", "it is put back")
+    assert queue.jobs([site])[0].told.startswith(f"put back: {site}: let go in the middle of job ")
+    noted, faults = queue.note, iter([StoreAway("of the test")])
+
+    def note(*asked: Any) -> None:
+        for fault in faults:
+            raise fault
+        noted(*asked)
+
+    monkeypatch.setattr(queue, "note", note)
     second = Pipeline(config, among_many=True)
     second.start()
     with run_steps(JobRunner(queue, lambda: {site: second}, clock)):
         wait_until(lambda: queue.jobs([site])[0].state == "done", "the next has done it", 60.0)
     second.stop()
     assert queue.jobs([site])[0].number == number and digest(config) == held.first
+    assert [one.getMessage().split()[0] for one in caplog.records if "number=" in one.getMessage()] == [
+        "job_begins", "job_begins", "job_not_noted", "job_ends",
+    ]  # fmt: skip
+
+
+def test_a_job_in_the_middle_of_which_its_site_crashes_has_failed(held: Held) -> None:
+    """By what the site has crashed of; nobody begins it anew."""
+    config = held.configs[0]
+    queue, site = job_queue(dsn_of(config)), config.site.name
+    queue.ask(site, RECOMPUTE, {"station": None, "by": "Ann", "asked_ms": 1})
+    crashing = Pipeline(config, among_many=True)
+    with run_steps(JobRunner(queue, lambda: {site: crashing}, SystemClock())):
+        wait_until(lambda: queue.jobs([site])[0].state == "runs", "it is begun")
+        crashing._crashed("worker", RuntimeError("of the test"))
+        wait_until(lambda: queue.jobs([site])[0].has_ended, "it is given up")
+    crashing.stop()
+    job = queue.jobs([site])[0]
+    assert (job.state, job.told) == ("failed", "worker crashed: RuntimeError('of the test')")

@@ -25,11 +25,12 @@ ASKED = {"by": "Ann", "asked_ms": 1}
 ROOT = Path(__file__).parents[3]
 KILLED = """
 import sys, threading
-from pipeline.store.job_queue import JobQueue
+from pipeline.store import job_queue
 def do(job):
     print("begun", flush=True)
     threading.Event().wait()
-JobQueue(sys.argv[1]).run([sys.argv[2]], ["recompute"], do)
+job_queue.STALLED_S = float(sys.argv[3])
+job_queue.JobQueue(sys.argv[1]).run_next([sys.argv[2]], ["recompute"], do)
 """
 
 
@@ -42,6 +43,21 @@ def site() -> str:
 @pytest.fixture
 def queue(postgres: PostgresServer) -> JobQueue:
     return JobQueue(postgres.dsn)
+
+
+def run_all(queue: JobQueue, site: str, do: Callable[[QueuedJob], None]) -> None:
+    """Do what waits, a job at a call."""
+    while queue.run_next([site], KINDS, do):
+        pass
+
+
+def leave(server: PostgresServer, site: str, stalled_s: float = 20.0) -> None:
+    """Have a process begin the next job of a site and be killed in the middle of it."""
+    command = [sys.executable, "-c", KILLED, server.dsn, site, str(stalled_s)]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, cwd=ROOT) as process:
+        assert process.stdout is not None
+        assert process.stdout.readline() == b"begun\n"
+        process.send_signal(signal.SIGKILL)
 
 
 def states(queue: JobQueue, site: str) -> list[tuple[int, str]]:
@@ -65,7 +81,8 @@ def test_a_job_is_asked_for_once_and_done_once_in_its_turn(queue: JobQueue, site
         assert (shown.state, shown.share, shown.told_ms) == ("runs", 0.25, 7)
         queue.note(job.number, 1.0, 1.0, 8, "all of it")
 
-    queue.run([site], KINDS, do)
+    assert queue.run_next([site], KINDS, do) and [one.number for one in done] == [first]
+    run_all(queue, site, do)
     assert [(one.number, one.site, one.kind) for one in done] == [
         (first, site, "recompute"), (second, site, "import"),
     ]  # fmt: skip
@@ -78,7 +95,7 @@ def test_a_job_is_asked_for_once_and_done_once_in_its_turn(queue: JobQueue, site
 def test_one_that_fails_has_failed_and_one_that_is_put_back_is_done_later(
     queue: JobQueue, site: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """A fault of a store is no failure; of a kind that is not known here it is one."""
+    """A fault of a store is no failure until the fifth time; of a kind that is not known here it is one at once."""
     monkeypatch.setattr(job_queue, "AGAIN_S", 0)
     bad, good, strange = (queue.ask(site, kind, ASKED) for kind in ("recompute", "import", "knit"))
     tries = list[int]()
@@ -90,9 +107,17 @@ def test_one_that_fails_has_failed_and_one_that_is_put_back_is_done_later(
         if tries.count(good) == 1:
             raise JobPutBack("let go")
 
-    queue.run([site], KINDS, do)
+    run_all(queue, site, do)
     assert (tries.count(bad), tries.count(good), tries.count(strange)) == (1, 2, 0)
     assert states(queue, site) == [(strange, "failed"), (good, "done"), (bad, "failed")]
+
+    def away(job: QueuedJob) -> None:
+        tries.append(job.number)
+        raise StoreAway("of the test")
+
+    never = queue.ask(site, "recompute", ASKED)
+    run_all(queue, site, away)
+    assert tries.count(never) == 5 and states(queue, site)[0] == (never, "failed")
 
 
 def test_the_job_of_a_process_that_was_killed_is_taken_again(
@@ -100,28 +125,44 @@ def test_the_job_of_a_process_that_was_killed_is_taken_again(
 ) -> None:
     """Not while it may live, and then by the next that looks."""
     number = queue.ask(site, "recompute", ASKED)
-    command = [sys.executable, "-c", KILLED, postgres.dsn, site]
-    with subprocess.Popen(command, stdout=subprocess.PIPE, cwd=ROOT) as process:
-        assert process.stdout is not None
-        assert process.stdout.readline() == b"begun\n"
-        process.send_signal(signal.SIGKILL)
+    leave(postgres, site)
     done = list[int]()
 
     def do(job: QueuedJob) -> None:
         done.append(job.number)
 
-    queue.run([site], KINDS, do)
+    run_all(queue, site, do)
     assert done == [] and states(queue, site) == [(number, "runs")]
     monkeypatch.setattr(job_queue, "STALLED_S", 0.0)
-    queue.run([site], KINDS, do)
+    run_all(queue, "yet another", do)
+    assert states(queue, site) == [(number, "runs")], "it is for whoever holds that site"
+    run_all(queue, site, do)
     assert done == [number] and states(queue, site) == [(number, "done")]
+
+
+def test_a_job_that_kills_whoever_does_it_is_given_up(
+    postgres: PostgresServer, queue: JobQueue, site: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """After the third; the next of the site is done."""
+    number, after = queue.ask(site, "recompute", ASKED), queue.ask(site, "import", ASKED)
+    for _ in range(3):
+        leave(postgres, site, stalled_s=0.0)
+    monkeypatch.setattr(job_queue, "STALLED_S", 0.0)
+    done = list[int]()
+
+    def do(job: QueuedJob) -> None:
+        done.append(job.number)
+
+    run_all(queue, site, do)
+    assert done == [after] and states(queue, site) == [(after, "done"), (number, "failed")]
+    assert queue.jobs([site])[1].told.startswith("begun 3 times, and the process that did it was killed")
 
 
 def test_a_server_that_is_away_is_told(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     """By every question, within its time."""
     monkeypatch.setattr(job_queue, "SERVER_WITHIN_S", 1)
     away = JobQueue(f"host={tmp_path} dbname=nothing")
-    asks: list[Callable[[], object]] = [away.make, lambda: away.jobs(["a"]), lambda: away.run(["a"], KINDS, print)]
+    asks: list[Callable[[], object]] = [away.make, lambda: away.jobs(["a"]), lambda: away.run_next(["a"], KINDS, print)]
     for ask in asks:
         with pytest.raises(StoreAway, match=JOBS_SCHEMA):
             ask()
