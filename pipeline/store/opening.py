@@ -27,7 +27,7 @@ from pipeline.store.database import Database
 from pipeline.store.diary import Diary
 from pipeline.store.journal import Journal, WaitingRun
 from pipeline.store.people import People
-from pipeline.store.photos import DatabasePhotographs, FolderPhotographs, Photographs
+from pipeline.store.photos import DatabasePhotographs, FolderPhotographs, Photographs, take_in_folder
 from pipeline.store.readings import Channels
 from pipeline.store.redating import RedatedSpan
 from pipeline.store.series import SqlStore
@@ -93,6 +93,12 @@ def open_stores(config: SiteConfig, *, spare_sessions: int = SPARE_SESSIONS, hol
     feeding = config.store.kind == "influx"
     journal = Journal(database, feeding=feeding, channels=channels)
     diary, people, photographs = Diary(database), People(database, config.site.name), _photographs(config, database)
+    if isinstance(photographs, DatabasePhotographs):  # which an earlier version kept in the folder
+        try:
+            take_in_folder(folder, photographs)
+        except BaseException:
+            database.close()
+            raise
     if not feeding:
         return Stores(database, journal, SqlStore(database, channels=channels), diary, people, photographs)
     server = open_server_store(config, redated=journal.redated)

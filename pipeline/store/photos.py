@@ -7,6 +7,7 @@ takes the folder along; a dump of the database has the rows.
 from __future__ import annotations
 
 import hashlib
+import logging
 import os
 import secrets
 from collections.abc import Collection
@@ -21,6 +22,8 @@ from pipeline.store.sql import SqlDatabase
 PHOTO_FOLDER = "photos"
 MOST_KEPT_BYTES = 2_000_000_000
 PHOTO_MODE, PHOTO_FOLDER_MODE = 0o640, 0o750
+NAMES_ASKED = 500  # at once
+log = logging.getLogger(__name__)
 
 
 class Photographs(Protocol):
@@ -110,6 +113,31 @@ class DatabasePhotographs:
         with self._database.reading() as connection:
             rows = connection.execute(f"SELECT name FROM photo WHERE name IN ({places})", tuple(names)).fetchall()
         return {str(name) for (name,) in rows}
+
+
+def take_in_folder(data: Path, kept: DatabasePhotographs) -> None:
+    """Keep the photographs that a data folder has from before in the database too, one after the other.
+
+    The files stay. One that does not read as its name says is left out, and so are those beyond the bound; the log
+    names them.
+
+    Raises
+    ------
+    StoreAway
+        Those taken in by then are kept.
+    """
+    files = {file.stem: file for file in sorted((data / PHOTO_FOLDER).glob("*.jpg")) if not file.name.startswith(".")}
+    names = list(files)
+    for first in range(0, len(names), NAMES_ASKED):
+        asked = names[first : first + NAMES_ASKED]
+        for name in sorted(set(asked) - kept.kept(asked)):
+            try:
+                content = files[name].read_bytes()
+                if photo_name(content) != name:
+                    raise OSError("it does not read as it was written")
+                kept.keep(content)
+            except (OSError, StoreFull) as fault:
+                log.warning("photograph_left_out file=%s reason=%s", files[name], fault)
 
 
 def _refuse_more(place: str, kept: int, content: bytes) -> None:

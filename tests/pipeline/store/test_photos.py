@@ -9,15 +9,19 @@ import hashlib
 import os
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import ExitStack
+from contextlib import ExitStack, closing
 from pathlib import Path
 
 import pytest
 
 from pipeline.errors import StoreFault, StoreFull
+from pipeline.service import load_settings
 from pipeline.store import photos
+from pipeline.store.opening import open_stores
 from pipeline.store.photos import DatabasePhotographs, FolderPhotographs, Photographs
 from pipeline.store.postgres import PostgresDatabase
+from tests.pipeline.test_many_sites import write_sites
+from tests.postgres_server import PostgresServer
 
 Opens = Callable[[], Photographs]
 
@@ -69,3 +73,20 @@ def test_what_cannot_be_kept_is_a_fault_of_the_store(opens: Opens, tmp_path: Pat
         (tmp_path / "photos").write_text("in the way")
     with pytest.raises(StoreFault):
         kept.keep(b"x")
+
+
+def test_those_that_a_folder_has_from_before_are_in_the_database_once_the_site_is_opened(
+    postgres: PostgresServer, free_port: int, tmp_path: Path
+) -> None:
+    """All but one that is damaged; opened again nothing changes, and the files stay."""
+    write_sites(tmp_path / "sites", postgres, free_port, 1)
+    config = load_settings(tmp_path / "sites" / "0.toml")
+    folder, contents = FolderPhotographs(config.data.dir), [os.urandom(1000) for _ in range(3)]
+    config.data.dir.mkdir(parents=True)
+    names = [folder.keep(one) for one in contents]
+    (config.data.dir / "photos" / f"{names[2]}.jpg").write_bytes(b"damaged")
+    for _ in range(2):
+        with closing(open_stores(config)) as stores:
+            assert stores.photographs.kept(names) == set(names[:2])
+            assert stores.photographs.content(names[0]) == contents[0]
+    assert folder.kept(names) == set(names)
