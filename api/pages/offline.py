@@ -42,6 +42,7 @@ def texts(request: Request) -> Response:
             "Whoever is signed in may read and not write. Whoever is head gives roles; or somebody else signs in."
         ),
         "held": say("It is not sent while it is corrected."),
+        "failed": say("The box failed over it three times, and it is not written. What was behind it is sent."),
         "asItIs": say("Send it as it is"),
         "another": say("{name} wrote it, and somebody else is signed in."),
         "noWorker": say(

@@ -49,11 +49,13 @@ function line(entry) {
   said.append(`${when(entry.at)} `, Object.assign(document.createElement("b"), { textContent: entry.said }));
   made.append(said);
   if (entry.state === "held") made.append(Object.assign(document.createElement("p"), { textContent: say.held }));
-  if (entry.told) made.append(Object.assign(document.createElement("p"), { className: "fault", textContent: entry.told }));
+  const isFailed = entry.state === "refused" && entry.status === self.unsent.FAILS;
+  const told = isFailed ? say.failed : entry.told;
+  if (told) made.append(Object.assign(document.createElement("p"), { className: "fault", textContent: told }));
   const marks = Object.assign(document.createElement("p"), { className: "marks" });
   if (entry.state === "asked") marks.append(button(say.noted, () => self.unsent.drop(entry.sent_as)));
   else if (entry.state === "refused" && entry.confirms) marks.append(button(say.right, () => confirmed(entry)));
-  if (entry.state === "held") marks.append(button(say.asItIs, () => goOn(entry.sent_as)));
+  if (entry.state === "held" || isFailed) marks.append(button(say.asItIs, () => goOn(entry.sent_as)));
   if (entry.state !== "asked" && entry.form) marks.append(button(say.correct, () => correct(entry)));
   if (entry.state !== "asked") marks.append(discard(entry));
   made.append(marks);

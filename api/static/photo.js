@@ -1,6 +1,7 @@
 // A photograph beside a form: shown as soon as it is taken, and on a core measured. Two touches on the ruler in it say how
 // long a millimetre is, two on the thatch how thick it is; that goes into the field of the thickness, where it is looked
 // at and changed as any other. Without this script the photograph is sent all the same.
+import { shrunk } from "/static/shrink.js";
 import say from "/texts.js";
 
 const STEPS = 4;
@@ -64,7 +65,10 @@ function measures(form) {
     const [file] = input.files;
     picture.hidden = tick.hidden = !file;
     measure.hidden = !file || !field;
-    if (file) image.src = URL.createObjectURL(file);
+    if (file) {
+      image.src = URL.createObjectURL(file);
+      shrunk(file);
+    }
     begin();
   });
   form.addEventListener("reset", () => setTimeout(() => input.dispatchEvent(new Event("change"))));

@@ -2,12 +2,12 @@
 // it, and waits there with the others where there is no signal. Of a mark, a button of the work page and a booking it is
 // said beside them; the diary says more of its own. Without this script the same forms lead through the server.
 import { goOn, identify, keepForm, newKey, sentBy, written } from "/static/offline.js";
+import { shrinkPhotos } from "/static/shrink.js";
 import say from "/texts.js";
 
 import "./undo.js";
 
 const WAITED_FOR_MS = 6_000; // of a weak signal; then it waits with the others, and the form is free for the next
-const LONGEST_MS = 120_000;
 const WAITS = [401, 403, 408, 425, 429, 500, 502, 503, 504]; // for a sign-in, or for the box
 const busy = new WeakSet();
 
@@ -22,9 +22,11 @@ function post(address, fields, within) {
 export async function sent(form, pressed) {
   const [identity, fields] = [identify(form), sentBy(form, pressed)];
   const address = pressed?.hasAttribute("formaction") ? pressed.formAction : form.action;
+  await shrinkPhotos(fields);
+  const files = [...fields.values()].filter((value) => value instanceof File);
   const isKept = await keepForm(form, fields, address, pressed).then(() => true, () => false);
   const isNext = isKept && navigator.onLine && !(await self.unsent.isBehind(identity)); // in order, as it was written
-  const answer = isKept && !isNext ? null : await post(address, fields, isKept ? WAITED_FOR_MS : LONGEST_MS).catch(() => null);
+  const answer = isKept && !isNext ? null : await post(address, fields, isKept ? WAITED_FOR_MS : self.unsent.patience(files)).catch(() => null);
   if (isKept && (!answer || WAITS.includes(answer.status))) {
     written(form);
     goOn(identity);

@@ -4,7 +4,10 @@ self.unsent = (() => {
   const NAME = "underturf";
   const STORE = "unsent";
   const ANSWERS_WITHIN_MS = 60_000;
-  const BUSY = [408, 425, 429, 500, 502, 503, 504]; // worth sending again as it is
+  const LEAST_BYTES_PER_MS = 5; // of a link that is worth waiting for: 40 kbit/s
+  const BUSY = [408, 425, 429, 502, 503, 504]; // worth sending again as it is
+  const FAILS = 500; // perhaps over this very entry: the others are not to wait for it for ever
+  const MOST_FAILURES = 3;
   const channel = "BroadcastChannel" in self ? new BroadcastChannel(NAME) : null;
 
   function opened() {
@@ -103,13 +106,19 @@ self.unsent = (() => {
     }
   }
 
+  // How long an answer to these files is waited for: the more there is to send, the longer.
+  function patience(files) {
+    return ANSWERS_WITHIN_MS + files.reduce((bytes, file) => bytes + file.size, 0) / LEAST_BYTES_PER_MS;
+  }
+
   function post(entry, token) {
     const fields = [...entry.fields, ["csrf", token]];
     const body = entry.files?.length ? new FormData() : new URLSearchParams();
     for (const [name, value] of fields) body.append(name, value);
     for (const [name, file, called] of entry.files || []) body.append(name, file, called);
     return fetch(entry.action, {
-      method: "POST", body, headers: { Accept: "application/json" }, signal: AbortSignal.timeout(ANSWERS_WITHIN_MS),
+      method: "POST", body, headers: { Accept: "application/json" },
+      signal: AbortSignal.timeout(patience((entry.files || []).map(([, file]) => file))),
     });
   }
 
@@ -124,16 +133,18 @@ self.unsent = (() => {
     }
     if (answer.status === 401) return "sign in";
     if (answer.status === 403 && !last) return "forbidden";
-    if (BUSY.includes(answer.status)) return "away";
+    const failures = answer.status === FAILS ? (entry.failures || 0) + 1 : 0;
+    if (failures && failures < MOST_FAILURES) await settle(entry, (now) => ({ ...now, failures }));
+    if (BUSY.includes(answer.status) || (failures && failures < MOST_FAILURES)) return "away";
     const said = await answer.json().catch(() => ({}));
     if (answer.ok) {
       const questions = Array.isArray(said.questions) ? said.questions.join(" ") : "";
       await settle(entry, (now) => (questions ? { ...now, files: [], state: "asked", told: questions } : null));
       return "sent";
     }
-    const words = said.lift || said.detail || String(answer.status);
+    const words = failures ? "" : said.lift || said.detail || String(answer.status);
     const { status } = answer;
-    await settle(entry, (now) => ({ ...now, state: "refused", told: words, confirms: said.confirms || "", status }));
+    await settle(entry, (now) => ({ ...now, state: "refused", told: words, confirms: said.confirms || "", status, failures: 0 }));
     return "refused";
   }
 
@@ -163,14 +174,14 @@ self.unsent = (() => {
   }
 
   // What a form was at when its page went is known to nobody: it is sent again, and is written once. By its identity also
-  // what is held.
+  // what is held, or was not taken.
   async function takeUp(identity) {
-    const taken = identity ? ["form", "held"] : ["form"];
+    const taken = identity ? ["form", "held", "refused"] : ["form"];
     for (const { sent_as, state } of await all()) {
       if (!taken.includes(state) || (identity && sent_as !== identity)) continue;
       await amend(sent_as, (now) => (taken.includes(now.state) ? { ...now, state: "waiting", told: "" } : now));
     }
   }
 
-  return { all, keep, isBehind, drop, hold, takeUp, send, channel };
+  return { all, keep, isBehind, drop, hold, takeUp, send, patience, FAILS, channel };
 })();

@@ -17,17 +17,27 @@ async function forget() {
   await caches.delete(PAGES);
 }
 
+const QUERIES = { "/diary": ["on", "rare"] }; // of a page that is kept for each; of others and by others it is one
+
+function keptAs(address) {
+  const { origin, pathname, searchParams } = new URL(address);
+  const named = [...searchParams].filter(([name, value]) => value && QUERIES[pathname]?.includes(name));
+  return `${origin}${pathname}${named.length ? `?${new URLSearchParams(named)}` : ""}`;
+}
+
+const isTurned = (address) => [...new URL(address).searchParams].length > [...new URL(keptAs(address)).searchParams].length;
+
 async function keep(url, answer, asked) {
-  if (!answer.ok || answer.redirected) return;
+  if (!answer.ok || answer.redirected || isTurned(url)) return;
   const at = new Date(answer.headers.get("date") || Date.now()).toISOString();
   const text = (await answer.text()).replace("<body", `<body data-kept-at="${at}"`);
   const headers = new Headers(answer.headers);
   for (const name of ["content-encoding", "content-length", "etag"]) headers.delete(name);
   const pages = await caches.open(PAGES);
   if (asked !== readers) return;
-  await pages.put(url, new Response(text, { headers }));
-  const [oldest, ...others] = await pages.keys();
-  if (others.length >= MOST_PAGES) await pages.delete(oldest);
+  await pages.put(keptAs(url), new Response(text, { headers }));
+  const others = (await pages.keys()).filter((one) => one.url.includes("?"));
+  if (others.length > MOST_PAGES) await pages.delete(others[0]); // never one of PATHS
 }
 
 async function look(event) {
@@ -50,7 +60,7 @@ async function soon(asked, kept) {
 }
 
 async function page(event) {
-  const kept = async () => (await caches.open(PAGES)).match(event.request.url);
+  const kept = async () => (await caches.open(PAGES)).match(keptAs(event.request.url));
   return (await soon(look(event), kept)) || (await caches.match(AWAY)) || Response.error();
 }
 

@@ -273,6 +273,84 @@ def test_what_cannot_be_sent_waits_in_the_browser(opens: Opens, ground: Ground, 
         ground.pipeline.diary.strike(entry.id, ground.clock.now_ms())
 
 
+QUEUE = "unsent.all().then((all) => all.map((one) => [one.sent_as, one.state]))"
+
+
+def test_over_what_the_box_fails_nothing_else_waits_for_ever(opens: Opens, ground: Ground, place: str) -> None:
+    """A core over which the server fails three times stays on the phone and says so, to be corrected, sent or
+    discarded; what was written after it is sent then, and it too once the server can."""
+    page = waiting_cores(opens, ground, place, "failing", "behind")
+
+    def fails(route: Any) -> None:
+        route.fulfill(status=500) if b"failing" in route.request.post_data_buffer else route.continue_()
+
+    page.unroute("**/diary")
+    page.route("**/diary", fails)
+    states = []
+    for _ in range(3):
+        page.evaluate("unsent.send()")
+        states.append(dict(page.evaluate(QUEUE)).get("failing"))
+    assert states == ["waiting", "waiting", "refused"] and ground.pipeline.diary.sent_as("failing") is None
+    wait_until(lambda: ground.pipeline.diary.sent_as("behind"), "what is behind it is written")
+    one = page.locator("#unsent li", has_text="failing")
+    one.get_by_text("The box failed over it three times").wait_for()
+    buttons = one.get_by_role("button").all_inner_texts()
+    assert buttons == ["Send it as it is", "Correct", "Discard"] and page.locator("#unsent li").count() == 1
+    page.unroute("**/diary")
+    one.get_by_role("button", name="Send it as it is").click()
+    wait_until(lambda: ground.pipeline.diary.sent_as("failing"), "it is written")
+    for text in ("failing", "behind"):
+        ground.pipeline.diary.strike(ground.pipeline.diary.sent_as(text).id, ground.clock.now_ms())
+
+
+PHOTO = """unsent.all().then(async (all) => { const [[, file]] = all[0].files;
+  const made = await createImageBitmap(file);
+  return [file.size, made.width, made.height]; })"""
+
+
+def test_a_photograph_comes_through_a_weak_link(opens: Opens, ground: Ground, place: str) -> None:
+    """What a camera takes is made as small as the server keeps it before it is kept on the phone, but whole where its
+    place is to be kept. On a link over which it takes longer than the usual time for an answer it is sent all the
+    same (both times shortened here), and what is behind it after it."""
+    page = opens(390, service_workers="block").page
+    page.clock.set_system_time(ground.clock.now_ms() / 1000)
+    page.route(
+        "**/static/unsent.js",
+        lambda route: route.fulfill(
+            body=route.fetch().text().replace("60_000", "1_500"), content_type="text/javascript"
+        ),
+    )
+    page.goto(f"{place}/diary?on=s1")
+    page.route("**/diary", lambda route: route.abort())
+    camera, sizes = {"name": "core.jpg", "mimeType": "image/jpeg", "buffer": photograph()}, []
+    for whole in (True, False):
+        page.goto(f"{place}/diary?on=s1#note")
+        page.fill("#note [name=text]", f"weak {whole}")
+        page.set_input_files("#note [name=photo]", camera)
+        page.locator("#note").get_by_label("Keep where it was taken").set_checked(whole)
+        page.locator("#note button.ok").click()
+        page.get_by_text("1 entry waits on this phone").wait_for()
+        sizes.append(page.evaluate(PHOTO))
+        if whole:
+            page.evaluate("unsent.all().then((all) => unsent.drop(all[0].sent_as))")
+    assert sizes[0] == [len(photograph()), 3000, 4000] and sizes[1][1:] == [1500, 2000]
+    assert sizes[1][0] < len(photograph()) / 2
+    page.fill("#note [name=text]", "weak after")
+    page.locator("#note button.ok").click()
+    page.get_by_text("2 entries wait on this phone").wait_for()
+    line = page.context.new_cdp_session(page)
+    line.send("Network.enable")
+    slow = {"offline": False, "latency": 30, "downloadThroughput": -1, "uploadThroughput": sizes[1][0] / 4}
+    line.send("Network.emulateNetworkConditions", slow)
+    page.unroute("**/diary")
+    page.get_by_role("button", name="Send now").click()
+    page.locator("#unsent").wait_for(state="hidden")
+    written = sorted(ground.pipeline.diary.entries(["note"], 0, 2**60), key=lambda e: e.id)[-2:]
+    assert [e.body["text"] for e in written] == ["weak False", "weak after"] and len(written[0].body["photos"]) == 1
+    for entry in written:
+        ground.pipeline.diary.strike(entry.id, ground.clock.now_ms())
+
+
 IDENTITY = "import('/static/offline.js').then((all) => all.identify(document.getElementById('core')))"
 CORE = """async ([texts, at]) => { for (const text of texts) await unsent.keep({
   state: "waiting", sent_as: text, action: "/diary", page: "/diary?on=s1", form: "core",

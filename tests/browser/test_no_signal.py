@@ -99,7 +99,7 @@ def signed_in(field: Field, page: Page, name: str) -> None:
 def test_without_signal_the_last_today_opens_with_its_age(field: Field, tmp_path: Path) -> None:
     """Somebody signs in over HTTPS, by a certificate that the browser itself verifies, and the worker is taken. With
     the cable out Today opens with its time in the head, another page with the way to it, and Work after some hours with
-    no verdict that still stands; signing out leaves neither."""
+    no verdict that still stands, however many pages of the diary were turned meanwhile; signing out leaves neither."""
     phone, kept = field.new_phone(tmp_path / "phone"), "caches.open('pages').then((c) => c.match('/')).then(Boolean)"
     work = kept.replace("'/'", "'/work'")
     with phone.on() as page:
@@ -109,6 +109,7 @@ def test_without_signal_the_last_today_opens_with_its_age(field: Field, tmp_path
         wait_until(lambda: page.evaluate(kept), "Today is kept")
         page.goto(f"{ADDRESS}/work")
         verdicts = page.locator(VERDICTS).all_inner_texts()
+        page.evaluate(TURN)
         wait_until(lambda: page.evaluate(work), "Work is kept")
         field.phone.cable("down")
         try:
@@ -131,6 +132,10 @@ def test_without_signal_the_last_today_opens_with_its_age(field: Field, tmp_path
         wait_until(lambda: not page.evaluate(kept), "nothing is left for whoever has the phone next")
 
 
+TURN = """(async () => { for (let n = 1; n < 30; n += 1) {
+  const [older, others] = [`/diary?on=s1&older=${8 * n}`, `/diary?on=s1&rare=${n}`];
+  for (const address of [older, others]) await fetch(address, { headers: { Accept: "text/html" } });
+} })()"""  # pages of the diary, more of them than are kept
 VERDICTS = "main :is(.row p:not(.quiet), .shut-for)"
 KEPT = "caches.open('pages').then((c) => c.match('/diary?on=kept')).then(Boolean)"
 KEEP_PAGE = "caches.open('pages').then((c) => c.put('/diary?on=kept', new Response('of somebody before')))"
