@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from types import MappingProxyType
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -78,9 +79,11 @@ def diary_page(
 
 @router.get("/diary/{entry_id}", response_class=HTMLResponse)
 def entry_page(request: Request, entry_id: int) -> Response:
-    """One entry: its form to be changed, and what stood there before."""
+    """One entry: its form to be changed, and what stood there before. Of one that was written anew, what stands now."""
     pipeline = pipeline_of(request)
     entry = pipeline.diary.entry(entry_id)
+    if entry is None and (instead := diary.stands_instead(pipeline, entry_id)) is not None:
+        return RedirectResponse(f"/diary/{instead.id}", 303)
     if entry is None:
         raise _no_such(entry_id)
     return page(request, "entry.html", (entry_page, entry_id), lambda: _entry_facts(request, entry))
@@ -112,7 +115,7 @@ def undo(request: Request, form: OwnForm) -> Response:
         if entry is None:
             after = pipeline.diary.after(number)
             changed |= after is not None and not (before and _says_the_same(after, before[0]))
-        elif before:
+        elif before and not pipeline.diary.is_restored(number):
             diary.change(request, number, _again(before[0], pipeline.clock.now_ms()), [], is_again=True)
         else:
             diary.strike(pipeline, number)
@@ -136,7 +139,9 @@ def write_anew(request: Request, entry_id: int, form: OwnForm) -> Response:
         return _written(request, [kept], f"/diary/{kept.id}" if stands else f"/diary?on={_on(kept)}")
     if entry is None:  # somebody was faster: nothing that was typed is lost
         told = say("What was to be changed is changed or withdrawn already. Written down now it is a new entry.")
-        return _refused(request, form, Draft((), {"": told}))
+        on = form.get("station", "") or form.get("surface", "")
+        leads = {"action": "/diary", "page": f"/diary?on={on}{'&rare=1' if form.get('kind') in RARE else ''}"}
+        return _refused(request, form, Draft((), {"": told}), leads=leads)
     draft = draft_of(pipeline, form, now_ms, before=entry)
     if draft.faults or draft.questions or draft.lift:
         return _refused(request, form, draft, entry)
@@ -150,7 +155,11 @@ def confirm(request: Request, entry_id: int, form: OwnForm) -> Response:
     pipeline = pipeline_of(request)
     entry = pipeline.diary.entry(entry_id)
     if entry is None:
-        raise _no_such(entry_id)
+        entry, former = diary.stands_instead(pipeline, entry_id), pipeline.diary.before
+        if entry is None:
+            raise _no_such(entry_id)
+        if not any(one.id == entry_id and _is_confirmed(one, entry) for one in former(entry.id)):
+            raise diary.changed_meanwhile()  # else it was pressed before
     if not counts(entry):
         made = _again(entry, pipeline.clock.now_ms(), confirmed=True)
         entry = diary.change(request, entry_id, made, [], is_again=True)
@@ -162,6 +171,8 @@ def withdraw(request: Request, entry_id: int, form: OwnForm) -> Response:
     """Strike an entry out, to be taken back for a while; pressed twice it is gone once."""
     pipeline = pipeline_of(request)
     entry = pipeline.diary.entry(entry_id)
+    if entry is None and diary.stands_instead(pipeline, entry_id) is not None:
+        raise diary.changed_meanwhile()
     if entry is not None:
         diary.strike(pipeline, entry_id)
     return _done(request, "/diary" if entry is None else f"/diary?on={_on(entry)}&withdrawn={entry_id}")
@@ -216,6 +227,11 @@ def _again(entry: DiaryEntry, now_ms: int, *, confirmed: bool | None = None) -> 
     )  # fmt: skip
 
 
+def _is_confirmed(one: DiaryEntry, other: DiaryEntry) -> bool:
+    """Whether one entry is another whose figures somebody has said are right."""
+    return _says_the_same(replace(one, body={**one.body, "confirmed": True}), other)
+
+
 def _says_the_same(one: DiaryEntry, other: DiaryEntry) -> bool:
     """Whether two entries say the same, whenever they were written."""
     same = all(
@@ -230,11 +246,22 @@ def _written(request: Request, written: Sequence[DiaryEntry], leads: str, told: 
 
 
 def _done(request: Request, leads: str) -> Response:
-    return RedirectResponse(own_path(leads, "/diary"), 303) if wants_page(request) else JSONResponse({})
+    return (
+        RedirectResponse(own_path(leads, "/diary"), 303)
+        if wants_page(request)
+        else JSONResponse({"at": own_path(leads, "/diary"), "questions": []})
+    )
 
 
-def _refused(request: Request, form: Mapping[str, str], draft: Draft, before: DiaryEntry | None = None) -> Response:
-    """The form as it was sent, with what is wrong or asked beside each field; nothing is written."""
+def _refused(
+    request: Request,
+    form: Mapping[str, str],
+    draft: Draft,
+    before: DiaryEntry | None = None,
+    leads: Mapping[str, str] = MappingProxyType({}),
+) -> Response:
+    """The form as it was sent, with what is wrong or asked beside each field; nothing is written. `leads` says to a
+    script to where it is sent from now on, and on which page it stands."""
     if not wants_page(request):
         told = {
             "type": "about:blank",
@@ -246,6 +273,7 @@ def _refused(request: Request, form: Mapping[str, str], draft: Draft, before: Di
             "questions": draft.questions,
             "confirms": draft.confirms,
             "lift": draft.lift,
+            **leads,
         }
         return JSONResponse(told, 422, media_type=PROBLEM_TYPE)
     pipeline = pipeline_of(request)

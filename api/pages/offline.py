@@ -36,6 +36,9 @@ def texts(request: Request) -> Response:
         "one": say("1 entry waits on this phone"),
         "many": say("{n} entries wait on this phone"),
         "none": say("Of what was sent from this phone"),
+        "oneUnsent": say("1 entry is not sent yet. Signed in again it is; press once more to sign out."),
+        "manyUnsent": say("{n} entries are not sent yet. Signed in again they are; press once more to sign out."),
+        "notBack": say("Not taken back: no connection."),
         "away": say("Sent as soon as the box is reached, in this order."),
         "signIn": say("Nobody is signed in: sign in, and it is sent."),
         "mayNot": say(

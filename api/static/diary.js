@@ -130,6 +130,10 @@ function tell(form, problem) {
     if (key === "probes") form.querySelector(".way").hidden = false;
     return beside(form, key, text);
   });
+  if (problem.action) { // what was to be changed is not there: it is a new entry from now on
+    form.action = problem.action;
+    form.dataset.page = problem.page;
+  }
   form.elements.confirmed.value = problem.confirms;
   const asked = problem.confirms && !Object.keys(problem.faults).length && !problem.lift;
   const button = form.querySelector(".ok");

@@ -11,10 +11,16 @@ const sendNow = button(say.sendNow, () => send());
 const asMine = button(say.asMine, () => send(true));
 const signIn = Object.assign(document.createElement("a"), { className: "press", href: "/sign-in?back=/diary", textContent: say.signInThere });
 const AGAIN_AFTER_MS = 30_000;
-const OLD_MS = 6 * 3_600_000;
+const HOUR_MS = 3_600_000;
+const OLD_MS = 6 * HOUR_MS;
+const DATED_MS = 20 * HOUR_MS; // a weekday alone may be last week's
+const AGES_MS = 60_000;
+const VERDICTS = ".six .c, .slices figcaption > span, .many li span, .shut-for, main p:has(> .v, > .act)";
+const REASONS = ".six ul.why li, .row p.quiet";
 let outcome = "nothing";
 let worker = "serviceWorker" in navigator ? "waits" : "none";
 let later;
+let untold = 0; // entries that the box does not have
 
 // --- what waits
 
@@ -43,6 +49,9 @@ async function correct(entry) {
   location.assign(`${entry.page}#${entry.form}`);
 }
 
+// Whether whoever reads the page has written it; where nobody has to sign in, everybody has.
+const isOwn = (entry) => !entry.by || entry.by === body.dataset.reader;
+
 function line(entry) {
   const made = document.createElement("li");
   const said = document.createElement("p");
@@ -52,6 +61,7 @@ function line(entry) {
   const isFailed = entry.state === "refused" && entry.status === self.unsent.FAILS;
   const told = isFailed ? say.failed : entry.told;
   if (told) made.append(Object.assign(document.createElement("p"), { className: "fault", textContent: told }));
+  if (!isOwn(entry)) return made;
   const marks = Object.assign(document.createElement("p"), { className: "marks" });
   if (entry.state === "asked") marks.append(button(say.noted, () => self.unsent.drop(entry.sent_as)));
   else if (entry.state === "refused" && entry.confirms) marks.append(button(say.right, () => confirmed(entry)));
@@ -69,9 +79,21 @@ async function confirmed(entry) {
 }
 
 function when(at) {
-  const options = { weekday: "short", hour: "2-digit", minute: "2-digit", hourCycle: "h23", timeZone: body.dataset.zone };
-  const language = document.documentElement.lang;
-  return new Intl.DateTimeFormat(language === "en" ? "en-GB" : language, options).format(new Date(at)).replace(",", "");
+  const day = Date.now() - new Date(at) < DATED_MS ? {} : { day: "numeric", month: "short" };
+  const options = { weekday: "short", ...day, hour: "2-digit", minute: "2-digit", hourCycle: "h23", timeZone: body.dataset.zone };
+  return new Intl.DateTimeFormat(language(), options).format(new Date(at)).replaceAll(",", "");
+}
+
+function language() {
+  const { lang } = document.documentElement;
+  return lang === "en" ? "en-GB" : lang;
+}
+
+// How long ago, in words: "9 days ago".
+function ago(at) {
+  const hours = Math.round((Date.now() - new Date(at)) / HOUR_MS);
+  const [count, unit] = hours < 48 ? [hours, "hour"] : [Math.round(hours / 24), "day"];
+  return new Intl.RelativeTimeFormat(language(), { numeric: "always" }).format(-count, unit);
 }
 
 async function show() {
@@ -79,6 +101,7 @@ async function show() {
   const waiting = entries.filter((one) => one.state === "waiting").length;
   for (const told of document.querySelectorAll("[data-unsent]")) told.hidden = !waiting;
   box.hidden = entries.length === 0;
+  untold = entries.filter((one) => one.state !== "asked").length;
   if (!entries.length) return;
   const there = waiting + entries.filter((one) => one.state === "held").length;
   const head = there === 1 ? say.one : say.many.replace("{n}", there);
@@ -92,8 +115,9 @@ async function show() {
   why.textContent = reasons.join(" ");
   signIn.hidden = !["sign in", "may not"].includes(outcome);
   asMine.hidden = outcome !== "another";
-  const stand = JSON.stringify(entries.map(({ files, ...one }) => one));
-  if (list.dataset.stand !== stand) list.replaceChildren(...entries.map(line)); // else what is being pressed stays
+  const shown = entries.filter((one) => !one.by || body.dataset.reader); // to nobody in particular the number is enough
+  const stand = JSON.stringify(shown.map(({ files, ...one }) => one));
+  if (list.dataset.stand !== stand) list.replaceChildren(...shown.map(line)); // else what is being pressed stays
   list.dataset.stand = stand;
 }
 
@@ -167,7 +191,7 @@ export async function keepForm(form, sent, address, pressed) {
     by: body.dataset.reader || "",
     at,
     said: inWords(form, pressed),
-    page: location.pathname + location.search,
+    page: form.dataset.page || location.pathname + location.search,
     form: form.matches(".mark") ? "" : form.id, // in which it can be corrected
   });
 }
@@ -202,8 +226,9 @@ async function fillIn() {
   const identity = sessionStorage.getItem("correct");
   const entry = identity && (await self.unsent.all()).find((one) => one.sent_as === identity);
   const form = entry && document.getElementById(entry.form);
-  if (!form) return;
+  if (!form || !isOwn(entry)) return;
   sessionStorage.removeItem("correct");
+  form.action = entry.action; // of what was to be changed then, though another stands in its place
   identify(form, identity);
   location.hash = `#${entry.form}`;
   putFilesBack(form, entry.files || []);
@@ -218,19 +243,36 @@ async function fillIn() {
   form.scrollIntoView();
 }
 
+// Who signs out is told first what the box does not have yet: nobody else sees what it is, or sends it unasked.
+document.addEventListener("submit", (event) => {
+  const form = event.target.closest("form[action='/sign-out']");
+  if (!form || !untold || form.dataset.sure) return;
+  event.preventDefault();
+  form.dataset.sure = "yes";
+  const told = untold === 1 ? say.oneUnsent : say.manyUnsent.replace("{n}", untold);
+  form.querySelector("button").before(Object.assign(document.createElement("b"), { role: "alert", textContent: told }), " ");
+});
+
 // --- a page that was kept
 
 function sayAge() {
   const { keptAt } = body.dataset;
   if (!keptAt) return;
+  const old = Date.now() - new Date(keptAt);
+  const time = old < DATED_MS ? when(keptAt) : `${when(keptAt)}, ${ago(keptAt)}`;
   const head = document.getElementById("head");
   const age = head.querySelector(".age") || head.appendChild(Object.assign(document.createElement("p"), { className: "age" }));
-  age.replaceChildren(Object.assign(document.createElement("b"), { className: "act", textContent: say.asItWas.replace("{when}", when(keptAt)) }));
-  if (Date.now() - new Date(keptAt) < OLD_MS) return;
+  age.replaceChildren(Object.assign(document.createElement("b"), { className: "act", textContent: say.asItWas.replace("{when}", time) }));
+  if (old < OLD_MS || body.classList.contains("old")) return;
   body.classList.add("old");
-  for (const clause of document.querySelectorAll(".six .c, .shut-for, main p:has(> .v, > .act)")) {
-    clause.replaceChildren(Object.assign(document.createElement("b"), { className: "v", textContent: say.cannotTell }), ` ${say.was.replace("{what}", clause.textContent.trim())}`);
+  const was = (words) => say.was.replace("{what}", () => words.trim());
+  for (const clause of document.querySelectorAll(VERDICTS)) {
+    const name = [...clause.querySelectorAll(":scope > u, :scope > br")]; // of the place, which still is so
+    for (const one of name) one.remove();
+    clause.replaceChildren(...name, Object.assign(document.createElement("b"), { className: "v", textContent: say.cannotTell }), ` ${was(clause.textContent)}`);
   }
+  for (const reason of document.querySelectorAll(REASONS)) reason.textContent = was(reason.textContent);
+  for (const drawing of document.querySelectorAll(".slices svg[aria-label]")) drawing.ariaLabel = `${say.cannotTell}. ${was(drawing.ariaLabel)}`;
 }
 
 function begin() {
@@ -255,8 +297,13 @@ box.append(title, why, list, marks);
 self.addEventListener("unsent-changed", show);
 self.unsent.channel?.addEventListener("message", show);
 addEventListener("online", () => send());
-document.addEventListener("visibilitychange", () => { if (!document.hidden) send(); });
+document.addEventListener("visibilitychange", () => {
+  if (document.hidden) return;
+  sayAge();
+  send();
+});
 sayAge();
+setInterval(sayAge, AGES_MS);
 begin();
 document.addEventListener("DOMContentLoaded", () => fillIn()); // when the other scripts have made all its fields
 self.unsent.takeUp().catch(() => {}).then(() => send());

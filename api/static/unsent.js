@@ -44,12 +44,12 @@ self.unsent = (() => {
   const all = () => within("readonly", (store) => store.getAll()); // in the order in which they were kept
 
   // An entry: its identity, the address it goes to, fields and files as pairs, and how it is told in a line. It stays
-  // where it stands among the others when it is kept again.
+  // where it stands among the others when it is kept again, and whose it was.
   async function keep(entry) {
     await within("readwrite", (store) => {
-      const before = store.index("sent_as").getKey(entry.sent_as);
+      const before = store.index("sent_as").get(entry.sent_as);
       before.onsuccess = () => {
-        const known = before.result === undefined ? {} : { n: before.result };
+        const known = before.result ? { n: before.result.n, by: before.result.by || entry.by } : {};
         store.put({ told: "", ...entry, ...known });
       };
     });
@@ -144,7 +144,8 @@ self.unsent = (() => {
     }
     const words = failures ? "" : said.lift || said.detail || String(answer.status);
     const { status } = answer;
-    await settle(entry, (now) => ({ ...now, state: "refused", told: words, confirms: said.confirms || "", status, failures: 0 }));
+    const leads = said.action ? { action: said.action, page: said.page } : {}; // it is a new entry from now on
+    await settle(entry, (now) => ({ ...now, state: "refused", told: words, confirms: said.confirms || "", status, failures: 0, ...leads }));
     return "refused";
   }
 

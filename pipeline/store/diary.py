@@ -107,6 +107,18 @@ class Diary:
                 return None
             return _anew(tx, replace(_entry(row), written_at_ms=at_ms, sent_as=""), entry_id, at_ms)
 
+    def is_restored(self, entry_id: int) -> bool:
+        """Return whether an entry is one that was struck out and later written once more by `restore`."""
+        if not 0 < entry_id <= _LARGEST_ID:
+            return False
+        with self._database.reading() as connection:
+            row = connection.execute(
+                "SELECT 1 FROM diary_before JOIN diary AS now ON now.id = entry JOIN diary AS old ON old.id = before "
+                "WHERE entry = ? AND old.struck_at_ms < now.written_at_ms",  # what is written anew is struck by that
+                (entry_id,),
+            ).fetchone()
+        return row is not None
+
     def entry(self, entry_id: int) -> DiaryEntry | None:
         """Return the entry with an id; None when there is none, or it is struck."""
         if not 0 < entry_id <= _LARGEST_ID:

@@ -240,7 +240,7 @@ def test_an_entry_is_changed_and_what_stood_there_is_kept(client: TestClient, gr
     assert entry is not None and (entry.at_ms, entry.body) == (NOW_MS - 12_345, {**body, "thatch_mm": 16})
     gone = plain_form(client, "/diary/1", {**form, "thatch_mm": "17"}, 422)  # somebody was faster
     assert "changed or withdrawn already" in gone and 'name="thatch_mm" inputmode="decimal" value="17"' in gone
-    assert "thatch 14 mm" in words(page(client, "/diary/3")) and client.get("/diary/1").status_code == 404
+    assert "thatch 14 mm" in words(page(client, "/diary/3")) and client.get("/diary/1").status_code == 303
     history = client.get("/api/v1/diary/3/history").json()
     assert [one["body"]["thatch_mm"] for one in history] == [16, 14]
     assert plain_form(client, "/diary/undone", {"entries": "3", "back": "/diary?on=s1"}) == "/diary?on=s1"
@@ -414,3 +414,36 @@ def test_an_entry_can_be_taken_back_for_twenty_seconds_of_life(
     ground.pipeline.clock = clock
     entry = DiaryEntry("note", "outfield", NOW_MS, {"text": "seen"}, written_at_ms=NOW_MS)
     assert is_new(ground.pipeline, entry, NOW_MS + later_ms) is is_still
+
+
+def test_who_comes_second_is_led_on(client: TestClient, ground: Ground) -> None:
+    """An entry that another phone has changed is not written over, nor lost: the script is told where it is a new one,
+    and the page of the old number leads to what stands. What is withdrawn or said to be right a second time is so once,
+    and of what was changed meanwhile it is told. A withdrawal taken back and repeated writes nothing."""
+    slip, figure = {**CORE, "thatch_mm": "1"}, {"thatch_mm": 1}
+    add, strike = ground.pipeline.diary.add, "/diary/{}/withdrawn"
+    add(DiaryEntry("core", "square", NOW_MS, {"thatch_mm": 12}, "s1"))
+    sent(client, CORE, path="/diary/1")
+    late = sent(client, {**CORE, "thatch_mm": "16"}, 422, "/diary/1")
+    assert (late["action"], late["page"]) == ("/diary", "/diary?on=s1")
+    sent(client, {**CORE, "thatch_mm": "16"}, path=late["action"])
+    assert [body["thatch_mm"] for _, body in bodies(ground)] == [14, 16]
+    answer = client.get("/diary/1", headers={"Accept": "text/html"})
+    assert (answer.status_code, answer.headers["Location"]) == (303, "/diary/2")
+    assert "changed meanwhile" in sent(client, {"csrf": ""}, 404, strike.format(1))["detail"]
+    number = add(DiaryEntry("core", "square", NOW_MS, figure, "s2")).id
+    for _ in range(2):
+        sent(client, {"back": "/work"}, 200, f"/diary/{number}/confirmed")
+    other = add(DiaryEntry("core", "square", NOW_MS, figure, "s1")).id
+    sent(client, {**slip, "thatch_mm": "15"}, path=f"/diary/{other}")
+    assert "changed meanwhile" in sent(client, {"back": ""}, 404, f"/diary/{other}/confirmed")["detail"]
+    before = bodies(ground)
+    assert sent(client, {"back": ""}, 200, strike.format(2))["at"] == "/diary?on=s1&withdrawn=2"
+    ground.clock.wall_ms += 1000
+    sent(client, {"back": ""}, 200, "/diary/2/restored")
+    restored = max(e.id for e in ground.pipeline.diary.entries(None, 0, 2**62))
+    assert sorted(map(str, bodies(ground))) == sorted(map(str, before))
+    sent(client, {"entries": str(restored)}, 200, "/diary/undone")
+    assert [body["thatch_mm"] for _, body in bodies(ground)] == [16, 1, 15]
+    newest = max(e.id for e in ground.pipeline.diary.entries(None, 0, 2**62, struck=True))
+    assert newest == restored  # it is struck, and not written once more

@@ -17,6 +17,8 @@ from typing import Any
 import pytest
 from PIL import Image
 
+from api.people import add_person, new_session
+from api.who import LOOPBACK_COOKIE
 from pipeline.diary.entry import DiaryEntry
 from tests.api.advice_by_hand import advice
 from tests.api.served import serving
@@ -349,6 +351,84 @@ def test_a_photograph_comes_through_a_weak_link(opens: Opens, ground: Ground, pl
     assert [e.body["text"] for e in written] == ["weak False", "weak after"] and len(written[0].body["photos"]) == 1
     for entry in written:
         ground.pipeline.diary.strike(entry.id, ground.clock.now_ms())
+
+
+def test_an_edit_that_comes_too_late_is_a_new_entry(opens: Opens, ground: Ground, place: str) -> None:
+    """Somebody else has changed it meanwhile: that is told, and sent once more it is written beside what stands. What
+    was pressed without a connection to take it back is not taken back, says so, and can be pressed again."""
+    diary, now_ms = ground.pipeline.diary, ground.clock.now_ms()
+    old = diary.add(DiaryEntry("note", "square", now_ms, {"text": "first"}))
+    page = opens(390, service_workers="block").page
+    page.clock.set_fixed_time(now_ms / 1000)
+    page.goto(f"{place}/diary/{old.id}")
+    other = diary.write_anew(old.id, DiaryEntry("note", "square", now_ms, {"text": "of another"}), now_ms)
+    page.fill("#note [name=text]", "my long words")
+    page.locator("#note .ok").click()
+    page.locator("#note .fault").get_by_text("Written down now it is a new entry").wait_for()
+    page.goto(f"{place}/diary?on=s1")
+    page.locator("#unsent").get_by_role("button", name="Correct").click()
+    wait_until(lambda: page.input_value("#note [name=text]") == "my long words", "it stands in its form")
+    page.locator("#note .ok").click()
+    undo = page.locator("#undo form")
+    undo.get_by_text("my long words").wait_for()
+    assert [e.body["text"] for e in diary.entries(["note"], now_ms, now_ms + 1)] == ["of another", "my long words"]
+    page.route("**/diary/undone", lambda route: route.abort())
+    undo.get_by_role("button").click()
+    undo.get_by_text("Not taken back: no connection.").wait_for()
+    page.unroute("**/diary/undone")
+    undo.get_by_role("button").click()
+    undo.wait_for(state="detached")
+    assert [e.id for e in diary.entries(["note"], now_ms, now_ms + 1)] == [other.id]
+    page.goto(f"{place}/diary/{old.id}")
+    assert page.url == f"{place}/diary/{other.id}"
+    page.route("**/withdrawn", lambda route: route.abort())
+    page.get_by_role("button", name="Withdraw it").click()
+    page.get_by_text("1 entry waits on this phone").wait_for()
+    page.unroute("**/withdrawn")
+    page.get_by_role("button", name="Send now").click()
+    page.locator("#unsent").wait_for(state="hidden")
+    assert diary.entry(other.id) is None
+
+
+def test_what_somebody_wrote_is_his_on_a_phone_that_another_uses(opens: Opens, tmp_path: Path) -> None:
+    """Who signs out is told what is not sent. The door tells the number alone; another may send it as his own, but
+    neither correct nor discard it; and it is sent as soon as its writer is signed in again."""
+    made = ground_at(tmp_path)
+    people, now_ms = made.pipeline.people, made.clock.now_ms()
+    ann, bob = (add_person(people, name, "keeper", now_ms, by="a test") for name in ("Ann", "Bob"))
+    with serving(made.pipeline) as address:
+        page = opens(390, service_workers="block").page
+        page.clock.set_fixed_time(now_ms / 1000)
+
+        def signed_in(person: Any) -> None:
+            secret = new_session(people, person, now_ms)
+            page.context.add_cookies([{"name": LOOPBACK_COOKIE, "value": secret, "url": address}])
+
+        signed_in(ann)
+        page.goto(f"{address}/diary?on=s1#note")
+        page.route("**/diary", lambda route: route.abort() if route.request.method == "POST" else route.continue_())
+        page.fill("#note [name=text]", "Ann saw disease")
+        page.locator("#note .ok").click()
+        unsent = page.locator("#unsent")
+        unsent.get_by_text("Ann saw disease").wait_for()
+        page.get_by_role("button", name="Sign out").click()
+        page.get_by_text("1 entry is not sent yet.").wait_for()
+        page.get_by_role("button", name="Sign out").click()
+        page.wait_for_url("**/sign-in*")
+        unsent.get_by_text("1 entry waits on this phone").wait_for()
+        assert "Ann saw" not in unsent.inner_text()
+        page.unroute("**/diary")
+        signed_in(bob)
+        page.goto(f"{address}/diary?on=s1")
+        unsent.get_by_role("button", name="Send it as mine").wait_for()
+        assert unsent.get_by_text("Ann saw disease").is_visible()
+        assert unsent.get_by_role("button", name="Correct").count() == 0
+        assert unsent.get_by_role("button", name="Discard").count() == 0
+        signed_in(ann)
+        page.goto(f"{address}/diary?on=s1")
+        wait_until(lambda: standing(made), "it is sent")
+    assert [e.author for e in made.pipeline.diary.entries(None, 0, 2**62)] == ["Ann"]
+    made.pipeline.stop()
 
 
 IDENTITY = "import('/static/offline.js').then((all) => all.identify(document.getElementById('core')))"

@@ -26,7 +26,7 @@ from pipeline.store.database import Database
 from pipeline.store.diary import Diary
 from pipeline.store.people import People
 from pipeline.store.photos import FolderPhotographs, photos_named
-from pipeline.units import EVER_MS
+from pipeline.units import DAY_MS, EVER_MS
 from tests.api.site import HOUR_MS, SETTINGS
 from tests.browser.phone import Phone
 from tests.lan import BOX, Machine, lan
@@ -98,7 +98,8 @@ def signed_in(field: Field, page: Page, name: str) -> None:
 
 def test_without_signal_the_last_today_opens_with_its_age(field: Field, tmp_path: Path) -> None:
     """Somebody signs in over HTTPS, by a certificate that the browser itself verifies, and the worker is taken. With
-    the cable out Today opens with its time in the head, another page with the way to it, and Work after some hours with
+    the cable out Today opens with its time in the head (of nine days ago with its date and age, and nothing as a fact),
+    another page with the way to it, and Work after some hours with
     no verdict that still stands, however many pages of the diary were turned meanwhile; signing out leaves neither."""
     phone, kept = field.new_phone(tmp_path / "phone"), "caches.open('pages').then((c) => c.match('/')).then(Boolean)"
     work = kept.replace("'/'", "'/work'")
@@ -123,6 +124,11 @@ def test_without_signal_the_last_today_opens_with_its_age(field: Field, tmp_path
             page.goto(f"{ADDRESS}/work")
             assert verdicts
             assert page.locator(VERDICTS).all_inner_texts() == [f"Cannot tell It was: {one}" for one in verdicts]
+            page.add_init_script(f"Date.now = ((now) => () => now() + {9 * DAY_MS})(Date.now)")
+            page.goto(ADDRESS)
+            assert page.inner_text("#head .age").endswith(", 9 days ago")
+            said = page.locator(".slices figcaption > span, .many li span, .six ul.why li").all_text_contents()
+            assert said and [one for one in said if "It was: " not in one] == []
         finally:
             field.phone.cable("up")
         page.goto(ADDRESS)
