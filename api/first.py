@@ -299,8 +299,12 @@ def _set(pipeline: Pipeline) -> Told:
         return False, [], []
     lines = []
     if lacking:
-        told = "{n} station has no core yet: nothing is said of its thatch."
-        lines.append(say_many(told, "{n} stations have no core yet: nothing is said of their thatch.", lacking))
+        lines.append(
+            say_many(
+                "{n} station has no core yet: nothing is said of its thatch.",
+                "{n} stations have no core yet: nothing is said of their thatch.", lacking,
+            )
+        )  # fmt: skip
     if no_play:
         told = later("{places}: no play is known on it. Give a season of play, or fixtures.")
         lines.append(say(told, places=in_a_row(no_play)))
