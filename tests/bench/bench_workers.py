@@ -39,6 +39,7 @@ import httpx  # noqa: E402
 import psycopg  # noqa: E402
 from paho.mqtt import client as mqtt  # noqa: E402
 
+from api.people import new_token  # noqa: E402
 from hardware.probe import load_probe  # noqa: E402
 from hardware.reading import (  # noqa: E402
     Batch,
@@ -49,6 +50,7 @@ from hardware.reading import (  # noqa: E402
     readings_topic,
     receipt_topic,
 )
+from pipeline.store.people import People  # noqa: E402
 from pipeline.store.postgres import PostgresDatabase  # noqa: E402
 from pipeline.store.series import SqlStore  # noqa: E402
 from tests.bench.table import measured  # noqa: E402
@@ -161,6 +163,7 @@ class Rig:
             self.nodes[f"ground-{n}"] = Node(f"ground-{n}", channels)
         self._workers: list[subprocess.Popen[bytes]] = []
         self._pages: subprocess.Popen[bytes] | None = None
+        self._tokens: dict[str, str] = {}
         self._readers: dict[str, tuple[PostgresDatabase, SqlStore]] = {}
         self._lock, self._stop = threading.Lock(), threading.Event()
         self._client = mqtt.Client(mqtt.CallbackAPIVersion.VERSION2, client_id="nodes")
@@ -205,12 +208,15 @@ class Rig:
             self._pages = subprocess.Popen(command, cwd=ROOT, stdout=log, stderr=log)
         self._asking = httpx.Client(base_url=f"http://127.0.0.1:{port}", timeout=60.0)
         for site in self.nodes:
+            people = People(self._readers[site][0], site)
+            self._tokens[site] = new_token(people, "bench", "diary", 1, round(time.time() * 1000), by="bench")
             self._until(lambda s=site: self.ask_page(s, "/healthz") == 200, 0.5)  # type: ignore[misc]
 
     def ask_page(self, site: str, path: str = "/") -> int:
         """Ask for a page of a site; return the status, 0 where nobody listens."""
         try:
-            return self._asking.get(path, headers={"Host": f"{site}.example.org"}).status_code
+            headers = {"Host": f"{site}.example.org", "Authorization": f"Bearer {self._tokens[site]}"}
+            return self._asking.get(path, headers=headers).status_code
         except httpx.TransportError:
             return 0
 
