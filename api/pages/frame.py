@@ -59,7 +59,7 @@ templates.env.globals["style"] = style
 
 # Stand in a page that is kept for all who may see as much, until it is one reader's own.
 _SLOT = secrets.token_hex(16)
-_STARTED = secrets.token_hex(8)
+_STARTED = secrets.token_hex(4)
 TOKEN_SLOT, NAME_SLOT = f"token-{_SLOT}", f"name-{_SLOT}"
 
 

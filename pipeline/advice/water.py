@@ -431,7 +431,8 @@ def repels(turf: Turf, evening: Evening) -> bool:
 
 def drop_words(seconds: float) -> str:
     """Return what the time in which a drop soaks in says of the ground, in words. [s]"""
-    return say(next(words for least, words in REPELLENCY if seconds >= least))
+    told = next(words for least, words in REPELLENCY if seconds >= least)
+    return say(told)
 
 
 def _shedding(turf: Turf, evening: Evening) -> tuple[str, ...]:
