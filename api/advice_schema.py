@@ -120,8 +120,10 @@ class WaterOut(BaseModel):
     station: str = Field(examples=["square-1"])
     at: Time = Field(description="when this was worked out")
     mm: float | None = Field(examples=[12.0], description="0 for none; null when nobody can tell")
-    range_mm: tuple[float, float] | None = Field(
+    range_mm: list[float] | None = Field(
         examples=[[9.0, 15.0]],
+        min_length=2,
+        max_length=2,
         description="within which the right dose lies eight times in ten; null where it is known",
     )
     goes: int = Field(examples=[2])
@@ -165,7 +167,7 @@ class StripOut(BaseModel):
     """How one strip of a square stands, by the fixtures that name it."""
 
     number: int = Field(examples=[4])
-    state: Literal["in_use", "in_preparation", "resting", "finished"]
+    state: Literal["in_use", "in_preparation", "resting", "finished"] = Field(examples=["in_preparation"])
     play: Time | None = Field(description="begin of its next play; null without one")
     last_water: Time | None = Field(description="the last evening on which it may get water before it; null when past")
     line: str = Field(examples=["Strip 4 is in preparation for play on 12 Jul: no more water."])

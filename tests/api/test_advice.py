@@ -47,8 +47,11 @@ def test_the_whole_site_is_told_with_what_was_missing(client: TestClient) -> Non
     assert [one["kind"] for one in square["passes"]] == ["scarifying", "verticutting", "solid_tining"]
     assert [one["station"] for one in square["stations"]] == ["s1", "s2"] and square["dawn_leaf_degc"] == -0.6
     assert square["play"] == [
-        {"title": "League match <1st XI>", "start": "2024-05-04T00:00:00Z", "end": "2024-05-04T07:00:00Z"}
-    ]
+        {
+            "title": "League match <1st XI>", "start": "2024-05-04T00:00:00Z", "end": "2024-05-04T07:00:00Z",
+            "strips": [4],
+        }
+    ]  # fmt: skip
     assert outfield["passes"][0]["now"] == "cannot_tell" and outfield["passes"][0]["last_good"] is None
 
 
