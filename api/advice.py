@@ -262,7 +262,7 @@ def _water(advice: SiteAdvice, station: StationAdvice) -> advice_schema.WaterOut
         station=station.station,
         at=iso(advice.at_ms),
         mm=_number(water.mm),
-        range_mm=water.range_mm,
+        range_mm=None if water.range_mm is None else list(water.range_mm),
         goes=water.goes,
         drink_mm=_number(water.drink_mm),
         root_deficit_mm=_number(water.root_deficit_mm),
