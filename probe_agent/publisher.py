@@ -320,7 +320,8 @@ class Publisher:
         if status == self._status:
             return
         same_but_backlog = {**self._status, "backlog": status["backlog"], "assigned": status["assigned"]} == status
-        if same_but_backlog and now - self._status_at < STATUS_EVERY_S:
+        is_emptied = status["backlog"] == 0 and bool(self._status.get("backlog"))  # the server would count on more
+        if same_but_backlog and not is_emptied and now - self._status_at < STATUS_EVERY_S:
             return
         topic = status_topic(self._config.site, self._config.node)
         if connection.publish(topic, json.dumps(status).encode(), retain=True) is not None:

@@ -300,6 +300,16 @@ def test_status_is_retained_and_the_will_speaks_for_the_dead(start_broker, make_
     until(lambda: pipeline.status[-1] == {"state": "down"})
 
 
+def test_a_backlog_that_is_gone_is_told_at_once(start_broker, make_publisher, pipeline_at, outbox, until):
+    """Before the half minute that passes else between two words of it: a server would count on readings to come."""
+    port = start_broker().port
+    pipeline, publisher = pipeline_at(port), make_publisher(port)
+    until(lambda: bool(pipeline.status), step=publisher.step)
+    publisher._status = {**publisher._status, "backlog": 3}  # what was told last
+    until(lambda: len(pipeline.status) > 1, step=publisher.step)
+    assert pipeline.status[-1]["backlog"] == 0
+
+
 def test_back_off_doubles_with_jitter_to_its_limit(make_publisher, hand_clock, outbox, until):
     """Attempts on a dead broker are 0.5, 1, 2 ... s apart at the lowest chance, at most 30 (arithmetic)."""
     publisher = make_publisher(1)  # nobody listens on port 1
