@@ -1,4 +1,4 @@
-"""The `underturf` command with all its sub-commands, one function each.
+"""The `underturf` command: its arguments, and the sub-commands that are about neither people nor what is kept.
 
 Only a thin shell: it reads arguments, calls the room that does the work and turns faults into one message and an exit
 code. 0 done, 1 something outside is away, 2 what was asked for is wrong.
@@ -12,24 +12,20 @@ import os
 import ssl
 import sys
 import threading
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from contextlib import suppress
-from dataclasses import replace
 from importlib import metadata
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from api import people_commands
+from api import data_commands, people_commands
 from api.access import USUAL_DAYS
 from api.command_arguments import site_config, unfit
 
 if TYPE_CHECKING:
     from pipeline.site.settings import SiteConfig
-    from pipeline.store.journal import Journal, Quarantined
 
 DEFAULT_CONFIG = "underturf.toml"
-MAX_LISTED = 1000
-LEAST_SIZED_D = 7.0  # days of readings from which a year is reckoned; younger ones are not merged yet
 MOST_PANEL_W = 400.0  # beyond it a panel is no answer for a node
 NODE_ACTIONS = ("add", "list", "revoke")
 PERSON_ACTIONS = ("add", "list", "role", "invite", "password", "remove")
@@ -116,7 +112,7 @@ def _parser() -> argparse.ArgumentParser:
         "--describe", action="store_true", help="write descriptions of channels the settings have not got"
     )
     said.add_argument("--draft", action="store_true", help="print a map drafted from the file")
-    taking.set_defaults(run=_import)
+    taking.set_defaults(run=data_commands.import_file)
     giving = commands.add_parser("export", help="write observations, findings or the diary, as `import` reads them")
     giving.add_argument("what", metavar="WHAT", choices=("observations", "findings", "diary", "diary.csv"))
     giving.add_argument("--station", help="one station only")
@@ -128,20 +124,20 @@ def _parser() -> argparse.ArgumentParser:
     giving.add_argument(
         "--out", type=Path, metavar="FILE", help="gzipped where its name ends in .gz (default: SITE-WHAT)"
     )
-    giving.set_defaults(run=_export)
+    giving.set_defaults(run=data_commands.export)
     size = commands.add_parser("size", help="how much disk the data takes, and will take in ten years")
-    size.set_defaults(run=_size)
+    size.set_defaults(run=data_commands.size)
     backup = commands.add_parser("backup", help="copy the whole site into a folder while it runs, and prove the copy")
     backup.add_argument("--to", type=Path, metavar="DIR", help="folder of the backups (default: `dir` of [backup])")
     backup.add_argument("--keep", type=_count, metavar="N", help="how many stay there (default: `keep` of [backup])")
-    backup.set_defaults(run=_backup)
+    backup.set_defaults(run=data_commands.backup)
     verify = commands.add_parser("verify", help="prove that a backup is whole, or that the data are")
     verify.add_argument("backup", metavar="BACKUP", nargs="?", type=Path, help="its folder; without one, the data")
-    verify.set_defaults(run=_verify)
+    verify.set_defaults(run=data_commands.verify)
     restore = commands.add_parser("restore", help="bring a whole site back from a backup, and prove it by opening")
     restore.add_argument("backup", metavar="BACKUP", type=Path, help="its folder")
     restore.add_argument("--replace", action="store_true", help="set aside the data that are there")
-    restore.set_defaults(run=_restore)
+    restore.set_defaults(run=data_commands.restore)
     summary = commands.add_parser("summary", help="the state of the ground as text")
     summary.set_defaults(run=_summary)
     sheet = commands.add_parser("sheet", help="one page of paper on a surface's year, for the committee")
@@ -188,7 +184,7 @@ def _parser() -> argparse.ArgumentParser:
     quarantine = commands.add_parser("quarantine", help="messages that could not be kept: look, try again, drop")
     quarantine.add_argument("action", metavar="ACTION", nargs="?", choices=QUARANTINE_ACTIONS, default="list")
     quarantine.add_argument("number", metavar="ID", nargs="?", type=int, help="number of the message, as in the list")
-    quarantine.set_defaults(run=_quarantine)
+    quarantine.set_defaults(run=data_commands.quarantine)
     service = commands.add_parser("install-service", help="make a service of it; prints what it would do first")
     service.add_argument("--do", action="store_true", help="do it; without this it is only printed")
     service.set_defaults(run=_install_service)
@@ -491,216 +487,11 @@ def _jobs(parsed: argparse.Namespace) -> int:
     return 0
 
 
-def _import(parsed: argparse.Namespace) -> int:
-    from api.records import ImportAsked, describe_channels, import_record
-    from pipeline.records.record_draft import draft_map
-    from pipeline.records.record_file import ImportFault
-    from pipeline.records.record_map import read_map
-    from pipeline.run.clock import SystemClock
-
-    config = site_config(parsed)
-    if parsed.describe and parsed.map is None:
-        print("--map: found none, expected the map whose channels are to be described", file=sys.stderr)
-        return 2
-    try:
-        if parsed.draft:
-            print(draft_map(parsed.file, next(iter(config.stations()), "station")), end="")
-            return 0
-        if parsed.describe:
-            return _describe(config, describe_channels(config, read_map(parsed.map)))
-        asked = ImportAsked(parsed.file, parsed.map, parsed.preview)
-        import_record(config, asked, SystemClock().now_ms(), print, _progress())
-    except ImportFault as fault:
-        for line in fault.faults:
-            print(
-                line if line.startswith(f"{parsed.map and parsed.map.name}:") else f"{parsed.file.name}: {line}",
-                file=sys.stderr,
-            )
-        print("nothing was kept", file=sys.stderr)
-        return 2
-    except KeyboardInterrupt:
-        print("stopped. What was kept stays kept: the same command again goes on from there.", file=sys.stderr)
-        return 1
-    return 0
-
-
-def _export(parsed: argparse.Namespace) -> int:
-    """It only reads, beside a running service too."""
-    from api.records import ExportAsked, exported_text, write_export
-    from pipeline.store.opening import open_for_reading
-
-    config = site_config(parsed)
-    asked = ExportAsked(parsed.what, parsed.station, parsed.channel or (), parsed.first, parsed.last)
-    if wrong := asked.fault(config):
-        print(wrong, file=sys.stderr)
-        return 2
-    with open_for_reading(config) as stores:
-        file, rows = write_export(exported_text(config, stores, asked), parsed.out, f"{config.site.name}-{asked.what}")
-    print(f"{file}: {rows} lines")
-    return 0
-
-
-def _describe(config: SiteConfig, models: Mapping[str, tuple[str, str]]) -> int:
-    from hardware.probe import OWN_MODELS
-
-    folder = OWN_MODELS if config.data.model_dir is None else config.data.model_dir
-    for model, (text, settings) in models.items():
-        file = folder / f"{model}.toml"
-        if file.exists():
-            print(f"{file}: found one there, and left it as it is")
-        else:
-            folder.mkdir(parents=True, exist_ok=True)
-            file.write_text(text, encoding="utf-8")
-            print(f"{file}: written")
-        print("to be added to the settings:", settings, sep="\n")
-    return 0
-
-
-def _size(parsed: argparse.Namespace) -> int:
-    """It only reads, beside a running service too."""
-    from pipeline.store.opening import open_journal
-    from pipeline.store.series import SqlStore
-    from pipeline.units import DAY_MS
-
-    config = site_config(parsed)
-    with open_journal(config, writing=False) as journal:
-        used, whole = journal.database.used_bytes()
-        store, channels = SqlStore(journal.database), config.channels()
-        spans = [store.span([c for c in channels if c.split("/")[0] == station]) for station in config.stations()]
-    print(f"{journal.database.place}: {used / 1e6:.1f} MB used of {whole / 1e6:.1f} MB")
-    days = sum(last_ms - first_ms for first_ms, last_ms in filter(None, spans)) / DAY_MS
-    if config.store.kind == "influx":
-        print("readings and findings are on the server store; here they stay until it has given them back")
-    elif days < LEAST_SIZED_D:
-        print(f"{days:.1f} days of readings, too few to say what a year takes")
-    else:
-        year = used / days * 365.25
-        ten = 10 * year * len(spans)
-        print(f"a year of a station takes {year / 1e6:.1f} MB, ten years of {len(spans)} take {ten / 1e6:.0f} MB")
-    return 0
-
-
 def _count(text: str) -> int:
     """Return a number of backups. Raises argparse.ArgumentTypeError, which the command prints."""
     if text.isdecimal() and int(text) > 0:
         return int(text)
     raise argparse.ArgumentTypeError(f"found {text!r}, expected a whole number from 1")
-
-
-def _backup(parsed: argparse.Namespace) -> int:
-    """It only reads the data, beside a running service too. Good or bad, what came of it is noted for the pages."""
-    from pipeline.errors import NoBackupHere, PipelineFault
-    from pipeline.run.clock import SystemClock
-    from pipeline.store.backup import BackupRecord, read_record, take_backup, write_record
-
-    config = site_config(parsed)
-    into = config.backup.dir if parsed.to is None else parsed.to.absolute()
-    if into is None:
-        print("--to: found none, expected the folder of the backups, here or as `dir` of [backup]", file=sys.stderr)
-        return 2
-    data, keep = config.data.dir, config.backup.keep if parsed.keep is None else parsed.keep
-    try:
-        made = take_backup(config, parsed.config, into, keep=keep, now_ms=SystemClock().now_ms(), progress=_progress())
-    except PipelineFault as fault:
-        with suppress(OSError):  # what is wrong with the data's own disk is not why there is no backup
-            write_record(data, replace(read_record(data), fault=str(fault)))
-        if not isinstance(fault, NoBackupHere):
-            raise
-        print(f"underturf: {fault}", file=sys.stderr)
-        return 3
-    write_record(
-        data, BackupRecord(made.taken_ms, str(made.folder), made.size_bytes, asked_ms=read_record(data).asked_ms)
-    )
-    print(made.text())
-    print(*(f"not in it: {one}" for one in made.left_out), sep="\n", end="\n" if made.left_out else "")
-    for name, held in made.unreadable.items():
-        print(f"warning: {name} does not read, in the data as in the backup: {held}", file=sys.stderr)
-    if into.stat().st_dev == data.stat().st_dev:
-        print("warning: it is on the same disk as the data: keep one on another as well", file=sys.stderr)
-    return 0
-
-
-def _verify(parsed: argparse.Namespace) -> int:
-    from pipeline.store.backup import check_data, verify_backup
-
-    if parsed.backup is not None:
-        print(f"{verify_backup(parsed.backup.absolute(), progress=_progress()).text()}: whole")
-        return 0
-    print(f"{check_data(site_config(parsed))}: whole")
-    return 0
-
-
-def _restore(parsed: argparse.Namespace) -> int:
-    from pipeline.run.clock import SystemClock
-    from pipeline.store.backup import restore_backup
-
-    done = restore_backup(
-        parsed.backup.absolute(), parsed.config.absolute(), os.environ,
-        replace=parsed.replace, now_ms=SystemClock().now_ms(), progress=_progress(),
-    )  # fmt: skip
-    print(f"{done.backup.text()}: brought back to {done.data}, opened, and as it was")
-    if done.set_aside is not None:
-        print(f"what was there is in {done.set_aside}: remove it when you no longer need it")
-    print(*done.to_do, "next: `underturf check`, then start the service; the nodes send what came since", sep="\n")
-    return 0
-
-
-def _progress() -> Callable[[str, int, int], None]:
-    """Return what prints a line for each tenth that is done, of bytes or of the days of a station."""
-    told: dict[str, int] = {}
-
-    def tell(what: str, done: int, whole: int) -> None:
-        tenth = 10 * done // max(whole, 1)
-        if tenth > told.get(what, 0):
-            told[what] = tenth
-            of = f"{whole} days" if what in ("observations", "findings") else f"{whole / 1e6:.1f} MB"
-            print(f"{what} {tenth * 10} % of {of}", flush=True)
-
-    return tell
-
-
-def _quarantine(parsed: argparse.Namespace) -> int:
-    """`list` and `show` only read, beside a running service too; `retry` and `drop` need the data folder alone."""
-    from pipeline.store.opening import open_journal
-
-    action, number = parsed.action, parsed.number
-    if wrong := unfit("ID", number, action, "the number of a message"):
-        print(wrong, file=sys.stderr)
-        return 2
-    with open_journal(site_config(parsed), writing=action in ("retry", "drop")) as journal:
-        if action == "list":
-            lines = [_quarantined_line(entry) for entry in journal.quarantine(limit=MAX_LISTED)]
-            print(*lines or ["The quarantine is empty."], sep="\n")
-            return 0
-        entry = journal.quarantined(number)
-        if entry is None:
-            print(f"ID: found {number}, expected one that `underturf quarantine` lists", file=sys.stderr)
-            return 2
-        if action == "show":
-            print(_quarantined_line(entry), entry.payload.decode("utf-8", "backslashreplace"), sep="\n")
-        elif action == "drop":
-            journal.drop_quarantined(number)
-            print(f"{number}: dropped")
-        else:
-            _retry(journal, entry)
-    return 0
-
-
-def _retry(journal: Journal, entry: Quarantined) -> None:
-    from pipeline.run.clock import SystemClock
-    from pipeline.worker import retry_quarantined
-
-    kept = retry_quarantined(journal, entry, SystemClock().now_ms())
-    print(
-        f"{entry.id}: {kept.new} readings kept, {kept.duplicates + kept.conflicts} were there before. "
-        "What they mean is worked out when the service starts."
-    )
-
-
-def _quarantined_line(entry: Quarantined) -> str:
-    from api.data import iso
-
-    return f"{entry.id}  {iso(entry.at_ms)}  {entry.size_bytes} bytes  {entry.topic}  {entry.reason}"
 
 
 def _summary(parsed: argparse.Namespace) -> int:
