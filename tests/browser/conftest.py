@@ -9,6 +9,7 @@ from playwright.sync_api import Browser, Page, Playwright, sync_playwright
 
 from tests.api.served import serving
 from tests.api.site import SETTINGS, Ground, ground_at, readings
+from tests.pipeline.conftest import wait_until
 
 SETTLE_MS = 20_000  # a busy machine may take long to start a browser and to draw
 QUIET = ("--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking", "--disable-sync")
@@ -70,3 +71,18 @@ def opens(browser: Browser) -> Iterator[Callable[..., Opened]]:
     yield opened
     for context in contexts:
         context.close()
+
+
+IDLE = "navigator.locks.query().then(({ held, pending }) => !held.length && !pending.length)"
+
+
+def send_now(page: Page, frees_the_way: Callable[[], object]) -> None:
+    """Let what waits on a page be sent, and press "Send now".
+
+    A page sends by itself as it opens, as an entry is kept and every 30 s, and whoever comes second finds the button
+    gone: it is looked at while nothing can be sent, and pressed in one step, there or not.
+    """
+    wait_until(lambda: page.evaluate(IDLE), "nothing is being sent")
+    page.get_by_role("button", name="Send now").click(trial=True)
+    frees_the_way()
+    page.locator("#unsent button", has_text="Send now").evaluate("(button) => button.click()")

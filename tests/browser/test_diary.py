@@ -23,6 +23,7 @@ from pipeline.diary.entry import DiaryEntry
 from tests.api.advice_by_hand import advice
 from tests.api.served import serving
 from tests.api.site import HOUR_MS, NOW_MS, Ground, ground_at, readings
+from tests.browser.conftest import IDLE, send_now
 from tests.browser.test_pages import CONTRASTS, LEAST_CONTRAST, LOOKS, WIDTHS
 from tests.browser.test_work_page import tabbed
 from tests.pipeline.conftest import wait_until
@@ -344,8 +345,7 @@ def test_a_photograph_comes_through_a_weak_link(opens: Opens, ground: Ground, pl
     line.send("Network.enable")
     slow = {"offline": False, "latency": 30, "downloadThroughput": -1, "uploadThroughput": sizes[1][0] / 4}
     line.send("Network.emulateNetworkConditions", slow)
-    page.unroute("**/diary")
-    page.get_by_role("button", name="Send now").click()
+    send_now(page, lambda: page.unroute("**/diary"))
     page.locator("#unsent").wait_for(state="hidden")
     written = sorted(ground.pipeline.diary.entries(["note"], 0, 2**60), key=lambda e: e.id)[-2:]
     assert [e.body["text"] for e in written] == ["weak False", "weak after"] and len(written[0].body["photos"]) == 1
@@ -366,6 +366,7 @@ def test_an_edit_that_comes_too_late_is_a_new_entry(opens: Opens, ground: Ground
     page.locator("#note .ok").click()
     page.locator("#note .fault").get_by_text("Written down now it is a new entry").wait_for()
     page.goto(f"{place}/diary?on=s1")
+    page.locator("#unsent .fault").get_by_text("Written down now it is a new entry").wait_for()
     page.locator("#unsent").get_by_role("button", name="Correct").click()
     wait_until(lambda: page.input_value("#note [name=text]") == "my long words", "it stands in its form")
     page.locator("#note .ok").click()
@@ -384,8 +385,7 @@ def test_an_edit_that_comes_too_late_is_a_new_entry(opens: Opens, ground: Ground
     page.route("**/withdrawn", lambda route: route.abort())
     page.get_by_role("button", name="Withdraw it").click()
     page.get_by_text("1 entry waits on this phone").wait_for()
-    page.unroute("**/withdrawn")
-    page.get_by_role("button", name="Send now").click()
+    send_now(page, lambda: page.unroute("**/withdrawn"))
     page.locator("#unsent").wait_for(state="hidden")
     assert diary.entry(other.id) is None
 
@@ -448,6 +448,9 @@ def waiting_cores(opens: Opens, ground: Ground, place: str, *texts: str) -> Any:
     page.route("**/diary", lambda route: route.abort())
     at = datetime.fromtimestamp((ground.clock.now_ms() - HOUR_MS + 1) / 1000, UTC).isoformat("T", "milliseconds")
     page.evaluate(CORE, [texts, at.replace("+00:00", "Z")])
+    with page.expect_event("requestfailed", lambda request: request.method == "POST"):
+        page.reload()  # it has tried by itself, so that it is the test alone that sends
+    wait_until(lambda: page.evaluate(IDLE), "nothing is being sent")
     return page
 
 
@@ -461,8 +464,8 @@ def test_what_is_corrected_keeps_its_time_and_its_photograph(opens: Opens, groun
     page.locator("#core .picture img").wait_for()
     page.locator("#unsent li", has_text="second").get_by_role("button", name="Correct").click()
     page.get_by_text("It is not sent while it is corrected.").nth(1).wait_for()
-    page.unroute("**/diary")
-    page.get_by_role("button", name="Send now").click()
+    send_now(page, lambda: page.unroute("**/diary"))
+    wait_until(lambda: page.evaluate(IDLE), "all that can be sent is")
     page.get_by_text("2 entries wait on this phone").wait_for()
     assert ground.pipeline.diary.sent_as("first") is None
     page.locator("#unsent li", has_text="second").get_by_role("button", name="Send it as it is").click()
@@ -488,8 +491,7 @@ def test_what_stands_otherwise_on_the_server_is_corrected_under_a_new_identity(
     entry = DiaryEntry("core", "square", ground.clock.now_ms(), {"thatch_mm": 17}, "s1", sent_as="taken")
     old = ground.pipeline.diary.add(entry)
     page = waiting_cores(opens, ground, place, "taken")
-    page.unroute("**/diary")
-    page.get_by_role("button", name="Send now").click()
+    send_now(page, lambda: page.unroute("**/diary"))
     page.locator("#unsent .fault").get_by_text("Two entries have one identity").wait_for()
     page.locator("#unsent").get_by_role("button", name="Correct").click()
     wait_until(lambda: page.input_value("#core [name=thatch_mm]") == "13", "it stands in its form")
@@ -501,9 +503,6 @@ def test_what_stands_otherwise_on_the_server_is_corrected_under_a_new_identity(
     assert identity != "taken" and new.body["thatch_mm"] == 13 and len(new.body["photos"]) == 1
     for one in (old, new):
         ground.pipeline.diary.strike(one.id, ground.clock.now_ms())
-
-
-IDLE = "navigator.locks.query().then((all) => !all.held.length)"
 
 
 def offline(opened: Any, ground: Ground, address: str, minutes_ago: int) -> Any:
@@ -549,11 +548,15 @@ def test_marks_buttons_and_bookings_wait_as_entries_do(opens: Opens, ground: Gro
         route.fetch()
         return route.abort()
 
-    page.unroute_all()
-    page.route("**/*", written_and_lost)
-    while page.locator("#unsent").is_visible():
-        with page.expect_response("**/api/v1/me"):
-            page.get_by_role("button", name="Send now").click()
+    def frees_the_way() -> None:
+        page.unroute_all()
+        page.route("**/*", written_and_lost)
+
+    unsent = page.locator("#unsent")
+    send_now(page, frees_the_way)
+    wait_until(lambda: page.evaluate(IDLE), "all that can be sent is")
+    while unsent.is_visible():
+        unsent.locator("button", has_text="Send now").evaluate("(button) => button.click()")
         wait_until(lambda: page.evaluate(IDLE), "all that can be sent is")
     assert len(lost) == 4
     written = new()
@@ -561,8 +564,7 @@ def test_marks_buttons_and_bookings_wait_as_entries_do(opens: Opens, ground: Gro
     assert kinds == ["seen", "t1", "p1", "p2", "begun", "booked"]
     pressed_ms = ground.clock.now_ms() - 30 * 60_000
     assert {e.at_ms for e in written if e.body.get("state") != "booked"} == {pressed_ms}
-    other.unroute_all()
-    other.get_by_role("button", name="Send now").click()
+    send_now(other, other.unroute_all)
     other.locator("#unsent .fault").get_by_text("It was written already, and stands as it was: ").wait_for()
     other.locator("#unsent").get_by_role("button", name="Noted").click()
     other.locator("#unsent").wait_for(state="hidden")

@@ -28,6 +28,7 @@ from pipeline.store.people import People
 from pipeline.store.photos import FolderPhotographs, photos_named
 from pipeline.units import DAY_MS, EVER_MS
 from tests.api.site import HOUR_MS, SETTINGS
+from tests.browser.conftest import send_now
 from tests.browser.phone import Phone
 from tests.lan import BOX, Machine, lan
 from tests.pipeline.conftest import wait_until
@@ -418,7 +419,6 @@ def test_a_keeper_made_a_reader_is_told_that_he_may_not_write(field: Field, tmp_
         page.goto(f"{ADDRESS}/work")
         page.get_by_text("Whoever is signed in may read and not write").wait_for()
         assert "Nobody is signed in" not in page.inner_text("#unsent") and notes(field, "role:") == []
-        people.set_role(person, "keeper", SystemClock().now_ms(), by="a test")
-        page.get_by_role("button", name="Send now").click()
+        send_now(page, lambda: people.set_role(person, "keeper", SystemClock().now_ms(), by="a test"))
         wait_until(lambda: page.locator("#unsent").is_hidden(), "it is sent")
     assert notes(field, "role:") == ["role: a note"]
