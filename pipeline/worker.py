@@ -219,7 +219,7 @@ class Worker:
         self._progress = {station: _Progress(clock.monotonic()) for station in config.stations()}
         self._worked_s = -WORKED_EVERY_S
         self._worked: dict[str, object] = {}
-        self._is_noted = False  # what was kept since is in the note, once it is worked on
+        self._kept_turn, self._noted_turn = 1, 0  # the latest time that something was kept, and that in the note
         self._diary_look_s = -DIARY_LOOK_S
         self._fed = True  # a server store, in the last step
         self._merged_day = -1
@@ -262,8 +262,10 @@ class Worker:
             self.studying.ends()
 
     def wake(self) -> None:
-        """End the wait of a step: something is to be looked at, or it is time to stop."""
+        """End the wait of a step: something is to be looked at, such as what a long job has kept, or it is time to
+        stop."""
         self._diary_look_s = -DIARY_LOOK_S
+        self._kept_turn += 1
         self._source.interrupt()
 
     def close(self) -> None:
@@ -361,7 +363,8 @@ class Worker:
             if health is not None:
                 self._journal.keep_note(HEALTH_KEY, as_note(health))
         # From here on they are on the disk.
-        self._held, self._unsaid, self._is_noted = [], messages, False
+        self._held, self._unsaid = [], messages
+        self._kept_turn += 1
         self.committed_at_ms = now_ms
         for message, done in kept:
             log_fields(**({} if message.span is None else {"node": message.span.node}))
@@ -605,15 +608,15 @@ class Worker:
         """Store how far the stages have processed everything, so that a kill repeats only what came after."""
         if self._stages.waiting or self._stages.periods_waiting:
             return
-        self._worked_s = self._clock.monotonic()
-        if self._is_noted and self._stages.diary_note == self._worked.get("diary"):
+        self._worked_s, turn = self._clock.monotonic(), self._kept_turn
+        if turn == self._noted_turn and self._stages.diary_note == self._worked.get("diary"):
             return
         worked: dict[str, object] = {f"{o.site}/{o.node}/{o.outbox_id}": o.received for o in self._journal.outboxes()}
         worked["diary"] = self._stages.diary_note
         if worked != self._worked:
             self._journal.keep_note(WORKED_KEY, worked)
             self._worked = worked
-        self._is_noted = True
+        self._noted_turn = turn
 
 
 def lower_worked(journal: Journal, batch: Batch, worked: Mapping[str, object]) -> dict[str, object]:

@@ -497,7 +497,7 @@ class Advisor:
         day = datetime.datetime.fromtimestamp(now_ms / 1000, zone).date()
         if self._now is None or self._flies or began_s < self._weeks_after_s:
             return False
-        if self._late and not self._settled():  # after the history of a demo: what they rest on is still worked out
+        if (self._late or self._behind) and not self._settled():  # what they rest on is still worked out
             return False
         if day != self._weeks_day:
             self._weeks_day, self._weeks_due = day, list(self._config.surfaces)

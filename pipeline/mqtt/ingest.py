@@ -138,7 +138,7 @@ class Ingest:
         self._queue: queue.Queue[Arrival | None] = queue.Queue()  # None interrupts whoever takes
         self._max_queue = max_queue
         self._room_again = max(1, min(max_queue // 2, REST_AT_MESSAGES))
-        self._queue_bytes = 0
+        self._waiting = self._queue_bytes = 0  # messages in the queue, and their payloads
         self._rests_since_s: float | None = None  # reading, for want of room [s, steady]
         self._acknowledged: deque[Arrival] = deque()
         self._receipts: dict[tuple[str, str, str], Receipt] = {}  # the newest of each outbox, the latest last
@@ -171,9 +171,10 @@ class Ingest:
         except queue.Empty:
             return None
         with self._lock:
+            self._waiting -= 1
             self._queue_bytes -= len(arrival.payload)
-        self._metrics.queue.set(self._queue.qsize())
-        if (self._refused or self._rests_since_s is not None) and self._queue.qsize() < self._room_again:
+        self._metrics.queue.set(self._waiting)
+        if (self._refused or self._rests_since_s is not None) and self._waiting < self._room_again:
             self._wake()
         return arrival
 
@@ -228,7 +229,7 @@ class Ingest:
     @property
     def waiting(self) -> int:
         """Messages in the queue."""
-        return self._queue.qsize()
+        return self._waiting
 
     # --- the network's side ------------------------------------------------------------------------------------
 
@@ -314,7 +315,7 @@ class Ingest:
     def _exchange(self, timeout_s: float) -> None:
         if self.connected:
             self._send_waiting()
-        if self._refused and self._queue.qsize() < self._room_again:
+        if self._refused and self._waiting < self._room_again:
             self._take_up_again()
             return
         sock = self._client.socket()
@@ -345,7 +346,7 @@ class Ingest:
 
         What is refused for want of room costs the connection; in a flood nothing else would come through.
         """
-        if self._queue.qsize() < self._room_again:
+        if self._waiting < self._room_again:
             self._rests_since_s = None
             return True
         now_s = self._clock.monotonic()
@@ -483,7 +484,8 @@ class Ingest:
             topic, bytes(message.payload[: MAX_PAYLOAD_BYTES + 1]), message.mid, message.qos, self._generation
         )
         with self._lock:
-            full = self._queue.qsize() >= self._max_queue or self._queue_bytes + len(arrival.payload) > MAX_QUEUE_BYTES
+            full = self._waiting >= self._max_queue or self._queue_bytes + len(arrival.payload) > MAX_QUEUE_BYTES
+            self._waiting += 0 if full else 1
             self._queue_bytes += 0 if full else len(arrival.payload)
         if full:
             self._refused = True
@@ -491,7 +493,7 @@ class Ingest:
             return
         self._queue.put(arrival)
         self._metrics.messages.labels("status" if topic is not None and topic.endswith("/status") else "readings").inc()
-        self._metrics.queue.set(self._queue.qsize())
+        self._metrics.queue.set(self._waiting)
 
 
 def _send_at_once(client: mqtt.Client, data: object, sock: Any) -> None:

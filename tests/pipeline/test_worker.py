@@ -11,10 +11,12 @@ from typing import Any
 import numpy as np
 import pytest
 
-from hardware.reading import Batch, LiveReading, Receipt, encode_batch, encode_live, readings_topic
+from hardware.reading import Batch, LiveReading, Receipt, Status, encode_batch, encode_live, readings_topic
 from pipeline.errors import StoreAway, StoreFull
+from pipeline.store.packed import STATUS_CODES
+from pipeline.store.readings import IMPORTER, RECORDED, RecordedOutbox
 from pipeline.units import DAY_MS, EVER_MS
-from pipeline.worker import TAKE_BUSY_S, TAKE_REST_S, TAKE_S
+from pipeline.worker import TAKE_BUSY_S, TAKE_REST_S, TAKE_S, WORKED_KEY
 from tests.pipeline.hand import (
     OUTBOX,
     SLOT_MS,
@@ -546,3 +548,25 @@ def test_no_probe_is_silent_in_a_history(make: Callable[..., Line], monkeypatch:
         line.clock.real_s += 1.0
         line.run(1)
     assert max(s["evaluated_to_ms"] for s in line.stores.journal.alert_states().values()) > START_MS + 199 * SLOT_MS
+
+
+def test_what_a_long_job_keeps_is_noted_as_worked_on_once_the_stages_have_seen_it(make: Callable[..., Line]) -> None:
+    """A record beside the worker, kept and marked by another thread: woken, the worker notes its outbox without a
+    further message, and a restart has nothing to work out again."""
+    line = make()
+    line.send_batch(record(4))
+    line.run_until_quiet()
+    recorded = np.zeros(3, dtype=RECORDED)
+    recorded["measured_at_ms"], recorded["status"] = START_MS + SLOT_MS * np.arange(3), STATUS_CODES[Status.OK]
+    recorded["raw"], channel = 0.2, record(1)[0].channel
+    outbox = RecordedOutbox("meadow", IMPORTER, "e" * 32)
+    line.stores.journal.keep_recorded(outbox, [channel], 1, recorded, START_MS)
+    line.study.mark_moved([(channel, START_MS, START_MS + 2 * SLOT_MS)], line.clock.monotonic())
+    line.worker.wake()
+    line.run_until_quiet()
+    line.clock.real_s += 10.0
+    line.run(40)
+    assert line.stores.journal.note(WORKED_KEY)[f"meadow/{IMPORTER}/{'e' * 32}"] == 3
+    again = make()
+    again.run(1)
+    assert again.study.waiting == 0

@@ -209,6 +209,17 @@ class FlyingClock(FollowClock, HandClock):
     now_ms, monotonic, wait = HandClock.now_ms, HandClock.monotonic, HandClock.wait
 
 
+def test_weeks_ahead_wait_while_the_readings_they_rest_on_are_worked_out(site):
+    """A backlog comes in: they would be worked out again and again beside it, and keep the stages from it."""
+    settled = [False]
+    desk = Desk(site, settled=lambda: settled[0])
+    desk.steps(20)
+    assert desk.advisor.now() is not None and "weeks" not in desk.words
+    settled[0] = True
+    desk.steps(20)
+    assert desk.words.count("weeks") == 1
+
+
 def test_the_end_of_a_history_ends_the_rest_of_the_advice(site):
     """What was said while the hours flew is days old, and no rule was walked on it. The next is not put off once the
     stages have seen all, and one on old readings not for long; the weeks ahead wait for it."""

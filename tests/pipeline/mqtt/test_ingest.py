@@ -222,6 +222,25 @@ def test_receipts_are_published_again_to_a_broker_that_lost_them(
             assert decode_receipt(heard[0].payload).seq == 7
 
 
+def test_who_is_only_woken_has_no_message_waiting(make: Callable[..., Ingest]) -> None:
+    """The end of a wait is no message: none is counted, none is given out, and none takes the room of one."""
+    metrics = Metrics()
+    ingest = make(metrics, max_queue=2)
+    for _ in range(2):
+        ingest.interrupt()
+    assert ingest.waiting == 0
+    message = mqtt.MQTTMessage(mid=1, topic=TOPIC.encode())
+    message.payload = b"{}"
+    for _ in range(2):
+        ingest._on_message(ingest._client, None, message)
+    gauge = lambda: metrics.registry.get_sample_value("underturf_ingest_queue_messages")  # noqa: E731
+    assert (ingest.waiting, gauge(), ingest._refused) == (2, 2, False)
+    ingest.interrupt()
+    assert [ingest.take(0.0) is None for _ in range(3)] == [False, False, True]
+    assert (ingest.waiting, gauge()) == (0, 0)
+    ingest.close()
+
+
 def test_an_exception_in_the_callback_does_not_end_the_exchange(
     real_broker: EmbeddedBroker,
     make: Callable[..., Ingest],
