@@ -270,6 +270,7 @@ def _water(advice: SiteAdvice, station: StationAdvice) -> advice_schema.WaterOut
         reason=water.reason,
         cautions=list(water.cautions),
         line=water.line,
+        further=list(water.further),
     )
 
 

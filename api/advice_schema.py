@@ -131,8 +131,17 @@ class WaterOut(BaseModel):
     root_deficit_mm: float | None = Field(examples=[8.0], description="what the roots are short of")
     volume_m3: float | None = Field(examples=[7.2], description="where the area is known")
     reason: str = Field(examples=["the roots are short of 8 mm"])
-    cautions: list[str] = Field(examples=[[]])
-    line: str = Field(examples=["Square: water 12 mm tonight in 2 goes an hour apart; the roots are short of 8 mm."])
+    cautions: list[str] = Field(
+        examples=[["the last water stopped in the thatch: give each go time to soak"]], description="as clauses"
+    )
+    line: str = Field(
+        examples=["Square: water 12 mm tonight in 2 goes an hour apart; the roots are short of 8 mm."],
+        description="what, where, when, in how many goes and why, in one sentence",
+    )
+    further: list[str] = Field(
+        examples=[["The last water stopped in the thatch: give each go time to soak."]],
+        description="what is to be known and done besides, in sentences: the cautions, then the steps of the plan",
+    )
 
 
 class StationAdviceOut(BaseModel):

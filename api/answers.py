@@ -196,7 +196,9 @@ def _water(morning: Morning) -> list[str]:
     if morning.advice is None:
         return [_not_yet()]
     stations = [each for one in morning.advice.surfaces for each in one.stations if _shown(morning, each.station)]
-    lines = [each.water.line for each in stations] or [say("Cannot tell: no probe of water stands in the turf.")]
+    lines = [line for each in stations for line in each.water.lines] or [
+        say("Cannot tell: no probe of water stands in the turf.")
+    ]
     return [*stale_line(morning.advice, morning.zone, morning.now_ms), *lines]
 
 

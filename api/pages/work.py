@@ -421,12 +421,9 @@ def _place(view: _View, surface: SurfaceAdvice, station: str) -> str:
 
 
 def _water(view: _View, surface: SurfaceAdvice, one: StationAdvice) -> dict[str, Any]:
-    """Tonight's water: the line of the advice with its verdict first, the goes, and what the water is made of."""
+    """Tonight's water: verdict and clause of the advice, the goes, what it is made of, and what to do besides."""
     water, place = one.water, _place(view, surface, one.station)
     mm = water.mm or 0.0
-    verdict = (
-        say("Cannot tell") if water.mm is None else say("No water") if mm <= 0.0 else say("Water {mm:.0f} mm", mm=mm)
-    )
     known = mm > 0.0 and water.drink_mm == water.drink_mm and water.root_deficit_mm == water.root_deficit_mm
     rest = max(mm - water.drink_mm - water.root_deficit_mm, 0.0) if known else 0.0
     parts = [("thatch", water.drink_mm), ("roots", water.root_deficit_mm), ("leaf", rest)] if known else []
@@ -434,8 +431,9 @@ def _water(view: _View, surface: SurfaceAdvice, one: StationAdvice) -> dict[str,
     return {
         "name": one.station,
         "title": place,
-        "verdict": words.tied(verdict),
+        "verdict": words.tied(words.upper_first(water.verdict)),
         "line": words.tied(f" {water.clause}"),
+        "further": [words.tied(one) for one in water.further],
         "is_yes": mm > 0.0,
         "goes": water.goes if mm > 0.0 else 0,
         "go": f"{mm / water.goes:.3g}" if mm > 0.0 and water.goes else "",

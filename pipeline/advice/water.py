@@ -208,11 +208,10 @@ class WaterAdvice:
     reason : str
         Why, in words.
     cautions : tuple of str
+        Clauses.
     place : str
-    words : str
-        The whole, the first sentence without a capital.
-    clause : str
-        The same behind "water 12 mm", "no water" or "cannot tell" in bold.
+    steps : tuple of str
+        Sentences of the plan: what is to be done besides, the first first.
     range_mm : (float, float) or None
         Within which the right dose lies eight times in ten; None where none is given, or it is known well enough. [mm]
     """
@@ -225,15 +224,53 @@ class WaterAdvice:
     reason: str
     cautions: tuple[str, ...]
     place: str
-    words: str
-    clause: str
+    steps: tuple[str, ...] = ()
     range_mm: tuple[float, float] | None = None
 
     @property
+    def verdict(self) -> str:
+        """Return "water 12 mm", "no water" or "cannot tell"."""
+        if self.mm is None:
+            return say("cannot tell")
+        # Translators: a verdict, bold on a page, here and above
+        return say("no water") if self.mm <= 0.0 else say("water {mm:.0f} mm", mm=self.mm)
+
+    @property
+    def clause(self) -> str:
+        """Return what stands behind the verdict: when, in how many goes, and why."""
+        if self.mm is None:
+            # Translators: behind "cannot tell", which is bold on a page
+            return say("whether to water. {reason}", reason=sentence(self.reason))
+        if self.mm <= 0.0:
+            # Translators: behind "no water", which is bold on a page
+            return say("tonight; {reason}.", reason=self.reason)
+        way = say_many("in one go", "in {n} goes an hour apart", self.goes)
+        # Translators: behind "water 12 mm", which is bold on a page; way is "in one go" or "in 2 goes an hour apart"
+        told = later("tonight {way}; {reason}.") if self.volume_m3 is None else later(
+            "({volume:.0f} m3) tonight {way}; {reason}."
+        )  # fmt: skip
+        return say(told, way=way, reason=self.reason, volume=self.volume_m3)
+
+    @property
     def line(self) -> str:
-        """The whole in a line that begins with the place."""
+        """Return verdict and clause in a line that begins with the place."""
+        # Translators: a verdict, bold on a page, and the clause behind it: "water 12 mm" and "tonight in one go; ..."
+        words = say("{verdict} {clause}", verdict=self.verdict, clause=self.clause)
+        return self._at_its_place(words)
+
+    @property
+    def further(self) -> tuple[str, ...]:
+        """Return what is to be known and done besides, in sentences: the cautions, then the steps of the plan."""
+        return (*(sentence(caution) for caution in self.cautions), *self.steps)
+
+    @property
+    def lines(self) -> tuple[str, ...]:
+        """Return the line, and what is said further, each with the place before it."""
+        return (self.line, *map(self._at_its_place, self.further))
+
+    def _at_its_place(self, words: str) -> str:
         # Translators: a line that begins with the place it is about
-        return say("{place}: {words}", place=self.place, words=self.words)
+        return say("{place}: {words}", place=self.place, words=words)
 
 
 def tonight(turf: Turf, evening: Evening) -> WaterAdvice:
@@ -372,12 +409,12 @@ def _give(turf: Turf, evening: Evening, need: float, drink: float, deficit: floa
     said = say("the roots are short of {mm:.0f} mm", mm=deficit)
     if drink >= 1.0:
         said = _and_then(said, say("the thatch drinks {mm:.0f} mm first", mm=drink))
-    if sheds:
-        said = _and_then(said, say("dry thatch may shed it: give the first go time to soak"))
     cautions, within = list(_cautions(turf, mm)), _range(turf, evening, need, most_mm)
     if within is not None:
-        told = later("{low:.0f} to {high:.0f} mm may be right, for what probe and limits may be off by")
+        told = later("the right amount may be {low:.0f} to {high:.0f} mm, given the errors of probe and limits")
         cautions.insert(0, say(told, low=within[0], high=within[1]))
+    if sheds:
+        cautions.append(say("dry thatch may shed it: give the first go time to soak"))
     if evening.light_only and round(need) > mm:
         cautions.append(say("the strip is prepared for play: no more than {mm:.0f} mm a night", mm=mm))
     elif round(need) > mm:
@@ -447,28 +484,7 @@ def _told(
     turf: Turf, mm: float | None, goes: int, drink: float, deficit: float, reason: str, cautions: tuple[str, ...]
 ) -> WaterAdvice:
     volume = None if mm is None or turf.area_m2 is None else mm * turf.area_m2 / 1000.0
-    if mm is None:
-        # Translators: verdict is "cannot tell", in bold on a page
-        verdict, clause = say("cannot tell"), say("whether to water. {reason}", reason=sentence(reason))
-    elif mm <= 0.0:
-        # Translators: behind "no water", which is bold on a page
-        verdict, clause = say("no water"), say("tonight; {reason}.", reason=reason)
-    else:
-        way = say_many("in one go", "in {n} goes an hour apart", goes)
-        # Translators: behind "water 12 mm", which is bold on a page; way is "in one go" or "in 2 goes an hour apart"
-        told = later("tonight {way}; {reason}.") if volume is None else later(
-            "({volume:.0f} m3) tonight {way}; {reason}."
-        )  # fmt: skip
-        verdict = say("water {mm:.0f} mm", mm=mm)
-        clause = say(told, way=way, reason=reason, volume=volume)
-    clause = _with_cautions(clause, cautions)
-    # Translators: a verdict, bold on a page, and the clause behind it: "water 12 mm" and "tonight in one go; ..."
-    whole = say("{verdict} {clause}", verdict=verdict, clause=clause)
-    return WaterAdvice(mm, goes, drink, deficit, volume, reason, cautions, turf.place, whole, clause)
-
-
-def _with_cautions(said: str, cautions: Sequence[str]) -> str:
-    return " ".join([said, *(sentence(caution) for caution in cautions)])
+    return WaterAdvice(mm, goes, drink, deficit, volume, reason, cautions, turf.place)
 
 
 def with_step(found: WaterAdvice, step: IntervalStep) -> WaterAdvice:
@@ -479,17 +495,19 @@ def with_step(found: WaterAdvice, step: IntervalStep) -> WaterAdvice:
             "{reason}, every {n} day from now on", "{reason}, every {n} days from now on", step.interval_days,
             reason=step.reason,
         )  # fmt: skip
-    words, clause = (_with_cautions(said, (told,)) for said in (found.words, found.clause))
-    return replace(found, cautions=(*found.cautions, told), words=words, clause=clause)
+    return replace(found, cautions=(*found.cautions, told))
+
+
+def withheld(found: WaterAdvice, reason: str, steps: tuple[str, ...] = ()) -> WaterAdvice:
+    """Return tonight's water as none, for a reason, with what is to be done instead in sentences."""
+    return replace(
+        found, mm=0.0, goes=0, volume_m3=None, reason=reason, cautions=(), steps=steps, range_mm=None
+    )  # fmt: skip
 
 
 def without_water(found: WaterAdvice) -> WaterAdvice:
     """Return tonight's water where none is to hand."""
-    words = say("{mm:.0f} mm would help, but there is no water to hand.", mm=found.mm)
-    reason = say("no water to hand")
-    return replace(
-        found, mm=0.0, goes=0, volume_m3=None, reason=reason, cautions=(), words=words, clause=words, range_mm=None
-    )  # fmt: skip
+    return withheld(found, say("there is no water to hand"), (say("{mm:.0f} mm would help.", mm=found.mm),))
 
 
 def _cautions(turf: Turf, mm: float) -> tuple[str, ...]:

@@ -86,8 +86,8 @@ def plan_news(plan: WorkPlan, now_ms: int, zone: datetime.tzinfo) -> Iterator[Pl
 
 
 def plan_lines(plan: WorkPlan, now_ms: int, zone: datetime.tzinfo) -> list[str]:
-    """Return a plan as text: tonight's water of each station, how strips stand, and every booking with what is made of
-    it.
+    """Return a plan as text: tonight's water of each station and what to do besides, how strips stand, and every
+    booking with what is made of it.
 
     Parameters
     ----------
@@ -100,7 +100,8 @@ def plan_lines(plan: WorkPlan, now_ms: int, zone: datetime.tzinfo) -> list[str]:
     booked = [_booked(plan, job, judgement, lift, now_ms, zone) for job, judgement, lift in plan.booked]
     waterings = [_booked_water(plan, one, judgement, now_ms, zone) for one, judgement in plan.waterings]
     strips = [say("{place}: {told}", place=plan.advice.title, told=one.text) for one in plan.strips]
-    return [*(one.water.line for one in plan.advice.stations), *strips, *booked, *waterings]
+    waters = [line for one in plan.advice.stations for line in one.water.lines]
+    return [*waters, *strips, *booked, *waterings]
 
 
 def _booked_water(plan: WorkPlan, watering: Watering, judgement: Judgement, now_ms: int, zone: datetime.tzinfo) -> str:

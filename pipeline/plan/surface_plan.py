@@ -25,7 +25,7 @@ from pipeline.advice.report import (
     stretches,
 )
 from pipeline.advice.stretches import likely_stretch, pass_words, span_words
-from pipeline.advice.water import WaterAdvice, drop_words
+from pipeline.advice.water import WaterAdvice, drop_words, withheld
 from pipeline.alerts.plans import LAST_GOOD_DATE, WINDOW_CLOSING, WINDOW_OPENING, subject_of
 from pipeline.alerts.runner import OpenAlert
 from pipeline.alerts.surface import DAWN_UNTIL_HOUR, STAY_OFF
@@ -360,25 +360,9 @@ def _told(water: DeepWater, course: WaterCourse | None) -> WaterAdvice:
     """Return tonight's water as the plan has it, with the steps of its course."""
     if course is None:
         return water.advice
-    told = water.advice
-    if not course.why:
-        said = " ".join(course.steps)
-        return replace(told, goes=max(told.goes, 2), words=f"{told.words} {said}", clause=f"{told.clause} {said}")
-    # Translators: behind "no water", which is bold on a page
-    clause = " ".join((say("tonight; {reason}.", reason=course.why), *course.steps[1:]))
-    # Translators: a verdict, bold on a page, and the clause behind it: "water 12 mm" and "tonight in one go; ..."
-    words = say("{verdict} {clause}", verdict=say("no water"), clause=clause)
-    return replace(
-        told,
-        mm=0.0,
-        goes=0,
-        volume_m3=None,
-        reason=course.why,
-        cautions=course.steps[1:],
-        words=words,
-        clause=clause,
-        range_mm=None,
-    )
+    if course.why:
+        return withheld(water.advice, course.why, course.steps[1:])
+    return replace(water.advice, goes=max(water.advice.goes, 2), steps=(*water.advice.steps, *course.steps))
 
 
 def _with_booked(one: StationAdvice, water: WaterAdvice, seen: Seen) -> WaterAdvice:
@@ -391,7 +375,7 @@ def _with_booked(one: StationAdvice, water: WaterAdvice, seen: Seen) -> WaterAdv
         "{mm:g} mm is booked for {when}; both may be too much."
     )  # fmt: skip
     said = say(told, mm=coming[0].water_mm, when=_when(coming[0].start_ms, seen))
-    return replace(water, words=f"{water.words} {said}", clause=f"{water.clause} {said}")
+    return replace(water, steps=(said, *water.steps))
 
 
 # --- booked work -----------------------------------------------------------------------------------------------------
@@ -471,7 +455,7 @@ def _water_order(alert: OpenAlert, one: StationAdvice, water: DeepWater) -> str:
         goes = say("in one go") if told.goes == 1 else say("in {goes} goes", goes=told.goes)
         return say("Water {mm:.0f} mm tonight {goes}.", mm=told.mm, goes=goes)
     none = say("No water tonight: {why}.", why=told.reason)
-    return " ".join((none, *told.cautions[:1])) if water.waits_for else none
+    return " ".join((none, *told.steps[:1])) if water.waits_for else none
 
 
 def _stay_off_order(off: _KeptOff | None, seen: Seen) -> str:

@@ -182,10 +182,12 @@ def test_every_line_of_the_advice_stands_on_the_page(reader: TestClient) -> None
     twin = next(link["href"] for link in tags.every("link") if link.get("rel") == "alternate")
     said = words(tags).replace("m³", "m3").casefold()
     for surface in reader.get(str(twin)).json()["surfaces"]:
-        lines = [s["water"]["line"] for s in surface["stations"]]
+        waters = [s["water"] for s in surface["stations"]]
+        lines = [w["line"] for w in waters]
         lines += [one["last_good"]["line"] for one in surface["passes"] if one["last_good"]]
         for line in lines:
             assert line.split(": ", 1)[1].casefold() in said, line
+        assert all(one.casefold() in said for w in waters for one in w["further"])
         every = words(page(reader, f"/work/{surface['surface']}/windows")).casefold()
         for one in surface["passes"]:
             assert one["line"].split(": ", 1)[1].casefold() in every, one["line"]

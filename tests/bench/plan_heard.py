@@ -76,7 +76,7 @@ def by_the_plan(morning: Morning, plan: WorkPlan) -> list[Line]:
 def _told(one: SurfaceAdvice, alerts: Sequence[OpenAlert], now_ms: int) -> list[Line]:
     found = [*_facts(one, now_ms)]
     for station in one.stations:
-        found += heard(station.water.line, now_ms, station.station)
+        found += heard(" ".join(station.water.lines), now_ms, station.station)
     for each in one.passes:
         found += _pass_lines(each, now_ms)
     found += _of_healing(one, now_ms)

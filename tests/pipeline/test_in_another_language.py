@@ -70,7 +70,7 @@ def of_water() -> Iterator[str]:
     turfs = [LAWN, replace(LAWN, seed=True), replace(LAWN, area_m2=9000.0, country="England")]
     for turf, evening in product(turfs, evenings):
         found = tonight(turf, evening)
-        yield from (found.line, found.clause, found.reason, *found.cautions)
+        yield from (*found.lines, found.clause, found.reason)
         if found.mm:
             yield without_water(found).line
 

@@ -40,14 +40,15 @@ def test_tonights_water_is_what_roots_and_thatch_lack(dry):
     assert water.root_deficit_mm == pytest.approx(21.0, abs=0.2)
     assert water.drink_mm == pytest.approx(3.0, abs=0.1)
     assert water.mm == 25.0 and water.volume_m3 == pytest.approx(25.0)
-    assert "needs a licence in England" in water.line  # more than 20 m3 a day
+    assert "needs a licence in England" in water.further[0]  # more than 20 m3 a day
 
 
 def test_no_water_where_there_is_none_to_hand_or_it_is_forbidden(dry):
     """Without water it says what would help; while it is restricted it says so."""
     none = dry.told(SITE, CLIMATE, SURFACE + "water_to_hand = false\n", station())
     water = surface_of(none.advice()).stations[0].water
-    assert water.mm == 0.0 and water.line == "Green, north end: 25 mm would help, but there is no water to hand."
+    assert water.mm == 0.0 and water.line == "Green, north end: no water tonight; there is no water to hand."
+    assert water.further == ("25 mm would help.",)
     forbidden = dry.told(SITE, CLIMATE, "[water]\nrestricted = true\n", SURFACE, station())
     assert "watering is restricted" in surface_of(forbidden.advice()).stations[0].water.line
 
@@ -132,7 +133,9 @@ def test_old_estimate_of_roots_says_nothing(brief):
 def test_last_water_that_stopped_in_the_thatch_is_told(dry):
     """One part in ten of the last water reached the roots: less than a fifth, so the next is to be long and seldom."""
     find(dry, "arrival_share", [(NOW_MS - 3 * DAY_MS, NOW_MS - 3 * DAY_MS + HOUR_MS, 0.1, "")])
-    assert "The last water stopped in the thatch" in surface_of(dry.advice()).stations[0].water.line
+    assert any(
+        "The last water stopped in the thatch" in one for one in surface_of(dry.advice()).stations[0].water.further
+    )
 
 
 def test_roots_are_drawn_down_a_day_at_a_time(build):
@@ -146,15 +149,16 @@ def test_roots_are_drawn_down_a_day_at_a_time(build):
     site.keep(steady(thatch=0.5, roots=0.45), 24 * 9)
     for days in (11, 7, 3):
         site.write("watering", NOW_MS - days * DAY_MS, {"water_mm": 12.0})
-    line = surface_of(site.advice()).stations[0].water.line
-    assert "no water tonight; every 5 days to draw the roots down, and no wilt seen." in line
-    assert line.endswith("Two waterings without wilt: a day longer, every 5 days from now on.")
+    water = surface_of(site.advice()).stations[0].water
+    assert water.line.endswith("no water tonight; every 5 days to draw the roots down, and no wilt seen.")
+    assert water.further == ("Two waterings without wilt: a day longer, every 5 days from now on.",)
     site.write("sight", NOW_MS - 5 * DAY_MS, {"what": "wilt", "value": 1.0})
-    line = surface_of(site.advice()).stations[0].water.line
-    assert line.endswith("every 4 days to draw the roots down, and no wilt seen.")  # not held since: it stays
+    water = surface_of(site.advice()).stations[0].water
+    assert water.line.endswith("every 4 days to draw the roots down, and no wilt seen.")
+    assert water.further == ()  # not held since: it stays
     site.write("sight", NOW_MS - 2 * HOUR_MS, {"what": "wilt", "value": 1.0})
-    line = surface_of(site.advice()).stations[0].water.line
-    assert ": water " in line and line.endswith("Wilt was seen: a day shorter, every 3 days from now on.")
+    water = surface_of(site.advice()).stations[0].water
+    assert ": water " in water.line and water.further[-1] == "Wilt was seen: a day shorter, every 3 days from now on."
 
 
 def test_a_surface_without_a_thatch_probe_is_told_no_chance(build):

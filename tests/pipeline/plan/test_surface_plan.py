@@ -25,6 +25,7 @@ from pipeline.plan.lines import Says
 from pipeline.plan.seen import Seen
 from pipeline.plan.surface_plan import WorkPlan, plan_of
 from pipeline.units import DAY_MS, HOUR_MS, TimeSpan
+from tests.pipeline.advice.test_water import LONGEST
 from tests.pipeline.advice.window_series import GROUND, NOW_MS, good_hours, look, series
 
 LONDON = ZoneInfo("Europe/London")  # NOW_MS is a Wednesday, six in the morning by UTC: seven here
@@ -63,8 +64,9 @@ def alert(rule: str, fact: str, order: str = "", station: str = "g1") -> OpenAle
 
 
 def water_of(plan: WorkPlan) -> str:
-    """The line of its only station."""
-    return plan.advice.stations[0].water.line
+    """All that is said of the water of its only station."""
+    water = plan.advice.stations[0].water
+    return " ".join((water.line, *water.further))
 
 
 def spans(plan: WorkPlan, says: Says) -> list[TimeSpan]:
@@ -88,7 +90,8 @@ def test_wet_thatch_over_dry_roots_is_one_course_in_order() -> None:
     assert spans(plan, Says.NO_WATER) == [TimeSpan(NOW_MS, EVENING_MS + 2 * DAY_MS - 4 * HOUR_MS)]
     assert spans(plan, Says.WATER)[0].start_ms == EVENING_MS + 2 * DAY_MS
     assert contradictions(plan.lines) == ()
-    assert plan.advice.stations[0].water.mm == 0.0
+    water = plan.advice.stations[0].water
+    assert water.mm == 0.0 and water.further == plan.courses[0].steps[1:] and len(water.line) <= LONGEST
 
 
 def test_tines_are_named_for_a_window_after_the_water() -> None:
@@ -117,6 +120,15 @@ def test_roots_that_fail_in_the_heat_are_watered_on_wet_thatch(demand: float | N
     assert (spans(plan, Says.WATER)[0].start_ms == EVENING_MS) == now
     assert ("lesser evil" in water_of(plan)) == now
     assert contradictions(plan.lines) == ()
+
+
+def test_water_that_the_plan_parts_is_told_in_its_goes() -> None:
+    """Sand takes 13 mm in one go; on wet thatch and on thatch that sheds the plan makes it two, and says so."""
+    sand = replace(TURF, soil="sand", root_capacity_mm=12.0, thatch_capacity_mm=1.0)
+    for thatch, mm in ((1.1, 12.0), (0.1, 13.0)):
+        (one,) = plan_of(surface(station(thatch, 0.1, sand, demand_tomorrow_mm=5.0)), SEEN).advice.stations
+        assert (one.water.mm, one.water.goes) == (mm, 2)
+        assert "in 2 goes an hour apart" in one.water.line and "one go" not in one.water.line
 
 
 def test_thatch_that_never_drains_in_sight_has_no_date() -> None:
