@@ -81,7 +81,8 @@ def test_water_that_other_bookings_give_is_not_wanted_again():
     )
     assert anew.verdict == "go"
     (told,) = plan_of(both, SEEN).advice.stations
-    assert told.water.mm > 0.0 and told.water.further[-1] == f"{WANTED_MM:g} mm is booked for Thu 20:00; both may be too much."
+    assert told.water.mm > 0.0
+    assert told.water.further[-1] == f"{WANTED_MM:g} mm is booked for Thu 20:00; both may be too much."
     (told,) = plan_of(on(booked(EVENING_MS, 20.0)), SEEN).advice.stations
     assert "20 mm is booked for today 20:00: count it in." in told.water.further
 
