@@ -137,13 +137,14 @@ def first_of(pipeline: Pipeline) -> schema.FirstOut:
         if probe.description.protocol != "cone"
     ]
     unknown = dict(pipeline.health()["unknown_channels"])  # type: ignore[call-overload]
+    ground = ground_set(pipeline)
     told = {
         "agent": _agent(pipeline),
         "probes": _probes(pipeline),
         "names": _names(pipeline, sorted(unknown)),
         "time": _time(pipeline),
         "check": _checks(pipeline, probes),
-        "ground": _set(pipeline),
+        "ground": _set(pipeline, ground),
     }
     steps, is_open = list[schema.FirstStepOut](), False
     for key, title in TITLES.items():
@@ -151,9 +152,7 @@ def first_of(pipeline: Pipeline) -> schema.FirstOut:
         state: schema.StepState = "done" if done else "next" if is_open else "now"
         is_open = is_open or not done
         steps.append(schema.FirstStepOut(step=key, state=state, title=say(title), words=lines, doubts=wrong))
-    return schema.FirstOut(
-        steps=steps, probes=probes, missing=missing_toml(pipeline, sorted(unknown)), ground=ground_set(pipeline)
-    )
+    return schema.FirstOut(steps=steps, probes=probes, missing=missing_toml(pipeline, sorted(unknown)), ground=ground)
 
 
 PLAY_KNOWN = ("play_from", "fixtures.source")  # what is set of a surface where it is known when it is played on
@@ -289,12 +288,13 @@ def _checks(pipeline: Pipeline, probes: Sequence[schema.CheckedProbeOut]) -> Tol
     return all(one.state in ("done", "taken") for one in mine), lines, []
 
 
-def _set(pipeline: Pipeline) -> Told:
-    ground = ground_set(pipeline)
+def _set(pipeline: Pipeline, ground: Sequence[schema.GroundSetOut]) -> Told:
     lacking = sum(not fact.value for one in ground for fact in one.facts if fact.where == "core")
     lawns = [one.name for one in pipeline.config.surfaces if one.kind == "lawn"]
-    play = {one.title: [f.value for f in one.facts if f.where in PLAY_KNOWN] for one in ground if one.name not in lawns}
-    no_play = [title for title, known in play.items() if known and not any(known)]
+    play = [
+        (one.title, [f.value for f in one.facts if f.where in PLAY_KNOWN]) for one in ground if one.name not in lawns
+    ]
+    no_play = [title for title, known in play if known and not any(known)]
     if not pipeline.config.stations():
         return False, [], []
     lines = []
@@ -375,10 +375,10 @@ _NAMES: dict[str, str] = {  # of the settings, in words
 
 def ground_set(pipeline: Pipeline) -> list[schema.GroundSetOut]:
     """Return what is set of each surface and station, as advice rests on it."""
-    found = []
+    ahead = pipeline.diary.entries(("fixture",), pipeline.clock.now_ms(), EVER_MS[1])
+    played_on, found = {one.surface for one in ahead}, list[schema.GroundSetOut]()
     for surface in pipeline.config.surfaces:
-        ahead = pipeline.diary.entries(("fixture",), pipeline.clock.now_ms(), EVER_MS[1])
-        by_diary = say("in the diary") if any(one.surface == surface.name for one in ahead) else ""
+        by_diary = say("in the diary") if surface.name in played_on else ""
         fixtures = say("by the calendar") if pipeline.config.fixtures.source else by_diary
         facts = [
             _fact(later("Kind"), say(_NAMES[surface.kind]), "kind"),

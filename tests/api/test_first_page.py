@@ -199,6 +199,14 @@ def test_the_ground_is_set_when_cores_and_play_are_known(make_ground: MakeGround
     assert step(client, "ground")["words"] == ["Every station has its first core."]
 
 
+def test_a_station_titled_as_its_surface_does_not_stand_for_its_play(make_ground: MakeGround) -> None:
+    """What is asked for of play is asked for of the surface, whatever its stations are called."""
+    ground = make_ground(settings=SITE.replace('title = "north end"', 'title = "Square"'))
+    assert ground.pipeline.config.surfaces[0].place(ground.pipeline.config.stations()["s1"]) == "Square"
+    told = step(TestClient(create_app(ground.pipeline)), "ground")["words"]
+    assert told[-1] == "Square: no play is known on it. Give a season of play, or fixtures."
+
+
 def test_channels_that_nobody_named_are_told_with_the_lines_that_name_them(ground: Ground, client: TestClient) -> None:
     """The model is guessed by the names of the channels: those of `profile_4` are its own four depths twice."""
     status(ground)
