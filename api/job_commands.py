@@ -13,6 +13,7 @@ from pathlib import Path
 
 from api.data import iso
 from api.jobs import ask_recompute, tell_holders
+from pipeline.errors import PipelineFault
 from pipeline.many_sites import read_site, written_in
 from pipeline.run.clock import SystemClock
 from pipeline.site.settings import ConfigFault, SiteConfig
@@ -36,10 +37,13 @@ def sites_of(folder: Path, environment: Mapping[str, str]) -> list[SiteConfig]:
         try:
             found.append(read_site(file, Path(), environment, found))
         except ConfigFault as fault:
-            faults += [f"{file.name}: {one}" for one in fault.faults]
+            faults += fault.faults
+        except PipelineFault as fault:
+            faults.append(f"{file.name}: {fault}")
     if not found:
         raise ConfigFault(faults or [f"{folder}: found no file NAME.toml, expected the settings of each site"])
-    print(*faults, sep="\n", end="\n" if faults else "", file=sys.stderr)
+    for one in faults:
+        print(one, file=sys.stderr)
     return found
 
 

@@ -297,7 +297,7 @@ def read_site(file: Path, own: Path, environment: Mapping[str, str] | None, othe
     ------
     ConfigFault
         With every fault, or why this site cannot be beside the others.
-    PipelineFault
+    StoreAway
         When a secret cannot be read.
     """
     config, first = load_settings(file, environment), next(iter(others), None)
@@ -317,6 +317,6 @@ def read_site(file: Path, own: Path, environment: Mapping[str, str] | None, othe
     elif config.site.name in {one.site.name for one in others}:
         wrong = f"site.name: found {config.site.name!r} in another file too, expected a name of its own"
     if wrong:
-        raise ConfigFault([wrong])
+        raise ConfigFault([f"{file.name}: {wrong}"])
     data = config.data.model_copy(update={"dir": own / config.site.name})
     return config.model_copy(update={"data": data})

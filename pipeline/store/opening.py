@@ -129,9 +129,20 @@ def _postgres() -> ModuleType:
 
 
 def dsn_of(config: SiteConfig) -> str:
-    """Return the connection string of a site that is kept on a PostgreSQL server."""
-    assert config.store.dsn_file is not None, "the settings ask for it"
-    return read_secret(config.store.dsn_file)
+    """Return the connection string of a site that is kept on a PostgreSQL server.
+
+    Raises
+    ------
+    StoreAway
+        When its file cannot be read.
+    """
+    file = config.store.dsn_file
+    assert file is not None, "the settings ask for it"
+    try:
+        return read_secret(file)
+    except (OSError, UnicodeDecodeError) as err:
+        expected = "expected the connection string alone, in UTF-8, in a file that this process may read"
+        raise StoreAway(f"store.dsn_file: found {file} ({err}), {expected}") from err
 
 
 def worker_session(dsn: str) -> WorkerSession:

@@ -20,6 +20,7 @@ import pytest
 from api.app import create_app
 from api.certificate import server_context
 from api.command import main
+from api.job_commands import sites_of
 from api.serve import listen
 from hardware.reading import Batch
 from pipeline.__main__ import main as pipeline_main
@@ -50,6 +51,15 @@ kind = "roof"
 [[surface.station]]
 name = "s1"
 soil = "cheese"
+"""
+
+
+MANY_SITES = """
+[broker]
+kind = "external"
+[store]
+kind = "postgresql"
+dsn_file = "{dsn}"
 """
 
 
@@ -502,3 +512,22 @@ def test_a_reader_that_has_enough_ends_a_command_without_a_word() -> None:
         assert telling.stdout is not None and telling.stderr is not None
         telling.stdout.close()
         assert (telling.stderr.read(), telling.wait(60)) == (b"", 1)
+
+
+def test_of_many_sites_one_that_cannot_be_used_is_told_and_leaves_the_others(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Each fault on a line that names its file once: settings that are wrong, and a secret that is not text."""
+    for name, text in (("good", b"postgresql://server/one"), ("spoilt", b"\xff")):
+        (tmp_path / name).write_bytes(text)
+    for site, dsn in (("a", "good"), ("b", "spoilt")):
+        named = SETTINGS.replace('name = "meadow"', f'name = "{site}"', 1)
+        (tmp_path / f"{site}.toml").write_text(named + MANY_SITES.format(dsn=dsn))
+    (tmp_path / "c.toml").write_text(f"odd = 1\nstrange = 2\n{SETTINGS}")
+    (tmp_path / "d.toml").write_text(SETTINGS)
+    assert [one.site.name for one in sites_of(tmp_path, {})] == ["a"]
+    told = capsys.readouterr().err.splitlines()
+    assert [line.split(": ")[:2] for line in told] == [
+        ["b.toml", "store.dsn_file"], ["c.toml", "odd"], ["c.toml", "strange"], ["d.toml", "store.kind"],
+    ]  # fmt: skip
+    assert str(tmp_path / "spoilt") in told[0]
