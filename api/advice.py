@@ -45,7 +45,8 @@ router = APIRouter(prefix="/api/v1", tags=["advice"])
 @router.get("/advice", summary="All that is advised for the site")
 def get_advice(request: Request) -> advice_schema.AdviceOut:
     pipeline = pipeline_of(request)
-    advice, weeks, plans = advice_of(pipeline), pipeline.weeks_ahead(), pipeline.plan().surfaces
+    plan, weeks = pipeline.plan(), pipeline.weeks_ahead()
+    advice, plans = _known(plan.advice), plan.surfaces
     return advice_schema.AdviceOut(
         at=iso(advice.at_ms),
         notes=list(advice.notes),
@@ -99,7 +100,10 @@ def get_water(request: Request, name: str) -> advice_schema.WaterOut:
 
 def advice_of(pipeline: Pipeline) -> SiteAdvice:
     """The latest advice. Raises Problem 503 while the first of it is not worked out."""
-    advice = pipeline.advice()
+    return _known(pipeline.advice())
+
+
+def _known(advice: SiteAdvice | None) -> SiteAdvice:
     if advice is None:
         raise Problem(503, "Nothing is advised yet", "the first advice is being worked out", retry_after_s=ASK_AGAIN_S)
     return advice

@@ -20,13 +20,15 @@ from api.diary import entry_out
 from api.diary_check import check, cut_depth_m, names_in_the_way
 from api.problems import Problem
 from api.season import surface_of
-from pipeline.advice.report import PassAdvice, doing_of
+from pipeline.advice.report import PassAdvice, SiteAdvice, doing_of
 from pipeline.advice.stretches import pass_words
 from pipeline.advice.treatments import treatments
 from pipeline.diary.entry import DiaryEntry
 from pipeline.diary.facts import CUTS_FROM_M, DiaryFacts, read_diary
 from pipeline.plan.booked import Judgement, judged_by
 from pipeline.plan.booked_water import judged_watering
+from pipeline.plan.planner import SitePlan
+from pipeline.plan.surface_plan import WorkPlan
 from pipeline.service import Pipeline
 from pipeline.site.ground import Surface
 from pipeline.texts import later, say
@@ -85,16 +87,18 @@ def jobs_of(pipeline: Pipeline, now_ms: int) -> Jobs:
 # --- judged ----------------------------------------------------------------------------------------------------------
 
 
-def judged(pipeline: Pipeline, entry: DiaryEntry, now_ms: int, *, before: DiaryEntry | None = None) -> Judgement:
-    """Judge a booking, written or not, by what is advised now; `before` is the one that it changes. [ms since 1970]"""
-    advice = pipeline.advice()
+def judged(
+    pipeline: Pipeline, plan: SitePlan, entry: DiaryEntry, now_ms: int, *, before: DiaryEntry | None = None
+) -> Judgement:
+    """Judge a booking, written or not, by the plan of now; `before` is the one that it changes. [ms since 1970]"""
+    advice = plan.advice
     if advice is None:
         return Judgement("cannot_tell", say("nothing is advised yet."))
     if is_stale(advice, now_ms):
         return Judgement("cannot_tell", say("what is advised is too old to judge by."))
     if entry.kind == "booked_watering":
-        return _judged_watering(pipeline, entry, before)
-    found = _advised(pipeline, entry)
+        return _judged_watering(plan.surfaces.get(entry.surface), entry, before)
+    found = _advised(advice, entry)
     if found is None:
         return Judgement("cannot_tell", say("this pass is not judged here."))
     judgement = judged_by(found, entry.at_ms, ZoneInfo(pipeline.config.site.timezone))
@@ -105,8 +109,7 @@ def judged(pipeline: Pipeline, entry: DiaryEntry, now_ms: int, *, before: DiaryE
     return judgement
 
 
-def _judged_watering(pipeline: Pipeline, entry: DiaryEntry, before: DiaryEntry | None) -> Judgement:
-    plan = pipeline.plan().surfaces.get(entry.surface)
+def _judged_watering(plan: WorkPlan | None, entry: DiaryEntry, before: DiaryEntry | None) -> Judgement:
     if plan is None or plan.seen is None:
         return Judgement("cannot_tell", say("nothing is advised on its water."))
     stations = [entry.station] if entry.station else []
@@ -124,10 +127,10 @@ def waterings_of(pipeline: Pipeline, now_ms: int) -> Jobs:
     return Jobs((), tuple(e for e in entries if ends[e.id] > now_ms), tuple(e for e in entries if ends[e.id] <= now_ms))
 
 
-def _advised(pipeline: Pipeline, entry: DiaryEntry) -> PassAdvice | None:
+def _advised(advice: SiteAdvice, entry: DiaryEntry) -> PassAdvice | None:
     """What is advised of this pass on its surface."""
-    advice, kind, variant = pipeline.advice(), entry.body.get("pass"), entry.body.get("variant")
-    surface = None if advice is None else next((one for one in advice.surfaces if one.surface == entry.surface), None)
+    kind, variant = entry.body.get("pass"), entry.body.get("variant")
+    surface = next((one for one in advice.surfaces if one.surface == entry.surface), None)
     same = [] if surface is None else [one for one in surface.passes if one.outlook.intent.kind == kind]
     return next((one for one in same if variant in (None, one.outlook.intent.variant)), None)
 
@@ -157,15 +160,15 @@ def get_bookings(request: Request) -> advice_schema.BookingsOut:
 
 
 def _bookings(pipeline: Pipeline, now_ms: int) -> Iterator[advice_schema.BookingOut]:
-    jobs, waterings = jobs_of(pipeline, now_ms), waterings_of(pipeline, now_ms)
+    jobs, waterings, plan = jobs_of(pipeline, now_ms), waterings_of(pipeline, now_ms), pipeline.plan()
     for entry in waterings.missed:
         yield advice_schema.BookingOut(state="missed", entry=entry_out(entry), judgement=None)
     for entry in waterings.booked:
-        told = _judgement_out(pipeline, entry, now_ms)
+        told = _judgement_out(pipeline, plan, entry, now_ms)
         yield advice_schema.BookingOut(state="booked", entry=entry_out(entry), judgement=told)
     for state, entries in (("under_way", jobs.under_way), ("missed", jobs.missed), ("booked", jobs.booked)):
         for entry in entries:
-            judgement = _judgement_out(pipeline, entry, now_ms) if state == "booked" else None
+            judgement = _judgement_out(pipeline, plan, entry, now_ms) if state == "booked" else None
             yield advice_schema.BookingOut(state=state, entry=entry_out(entry), judgement=judgement)
 
 
@@ -186,11 +189,11 @@ def get_judgement(
     faults = check(pipeline.config, pipeline.diary, pipeline.photographs, entry, now_ms)
     if faults:
         raise Problem(422, "Such a pass cannot be booked", "; ".join(faults), faults=faults)
-    return _judgement_out(pipeline, entry, now_ms)
+    return _judgement_out(pipeline, pipeline.plan(), entry, now_ms)
 
 
-def _judgement_out(pipeline: Pipeline, entry: DiaryEntry, now_ms: int) -> advice_schema.JudgementOut:
-    found = judged(pipeline, entry, now_ms)
+def _judgement_out(pipeline: Pipeline, plan: SitePlan, entry: DiaryEntry, now_ms: int) -> advice_schema.JudgementOut:
+    found = judged(pipeline, plan, entry, now_ms)
     surface = surface_of(pipeline, entry.surface)
     return advice_schema.JudgementOut(
         verdict=found.verdict,

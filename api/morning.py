@@ -74,7 +74,7 @@ def morning_of(pipeline: Pipeline, states: Sequence[StationNow]) -> Morning:
         (
             entry,
             names_in_the_way(surfaces[entry.surface], pipeline.diary, entry, now_ms),
-            judged(pipeline, entry, now_ms),
+            judged(pipeline, plan, entry, now_ms),
         )
         for entry in jobs_of(pipeline, now_ms).booked
         if words.local(entry.at_ms, zone).date() == today and (entry.surface, entry.station) in shown

@@ -52,7 +52,10 @@ def _facts(request: Request, year: int | None) -> dict[str, Any]:
         "page": "alerts",
         "twin": f"/api/v1/alerts/history?from={edges[0]:%Y-%m-%d}T00:00:00Z&to={edges[-1]:%Y-%m-%d}T00:00:00Z",
         **head(states, pipeline.config.site.timezone),
-        "see": [{**one, "strip": _strip(found, one["id"], edges, now_ms)} for one in see_to(pipeline, states)],
+        "see": [
+            {**one, "strip": _strip(found, one["id"], edges, now_ms)}
+            for one in see_to(pipeline, pipeline.alerts(), states)
+        ],
         "heard": any(state.heard_ms is not None and not state.is_old for state in states),
         "past": [_told(pipeline, one, edges, now_ms) for one in ended[:MOST_ENDED]],
         "more": len(ended) - MOST_ENDED,

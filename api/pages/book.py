@@ -269,15 +269,19 @@ def _judged(
     pipeline: Pipeline, surface: Surface, entry: DiaryEntry, now_ms: int, before: DiaryEntry | None
 ) -> dict[str, Any]:
     zone = ZoneInfo(pipeline.config.site.timezone)
-    found, units = judged(pipeline, entry, now_ms, before=before), pipeline.config.site.units
+    plan, units = pipeline.plan(), pipeline.config.site.units
+    found = judged(pipeline, plan, entry, now_ms, before=before)
     depth = entry.body.get("depth_mm")
     if entry.kind == "pass":
         title = words.pass_title(entry.body)
     else:
         amount = units.entered(entry.number("water_mm"))
         title = say("Water, {amount} {unit}", amount=amount, unit=units.short)
-    advice = pipeline.advice()
-    play = [] if advice is None else [p for one in advice.surfaces if one.surface == surface.name for p in one.play]
+    play = (
+        []
+        if plan.advice is None
+        else [p for one in plan.advice.surfaces if one.surface == surface.name for p in one.play]
+    )
     return {
         "title": words.tied(
             words.upper_first(

@@ -16,6 +16,7 @@ from api.problems import wants_page
 from api.state import StationNow
 from pipeline.advice.report import SurfaceAdvice
 from pipeline.alerts.probes import PROBE_FAULT
+from pipeline.alerts.runner import OpenAlert
 from pipeline.diary.entry import DiaryEntry
 from pipeline.run.clock import FollowClock
 from pipeline.service import Pipeline
@@ -55,8 +56,10 @@ def head(states: Sequence[StationNow], zone: str) -> dict[str, Any]:
     return {"now": words.date_and_clock(now_ms, zone), "age": age, "age_is_old": is_old}
 
 
-def see_to(pipeline: Pipeline, states: Sequence[StationNow], station: str | None = None) -> list[dict[str, Any]]:
-    """Return the open alerts as a page shows them, of one station or of all, those that nobody has marked first.
+def see_to(
+    pipeline: Pipeline, alerts: Sequence[OpenAlert], states: Sequence[StationNow], station: str | None = None
+) -> list[dict[str, Any]]:
+    """Return open alerts as a page shows them, of one station or of all, those that nobody has marked first.
 
     What was told of a station that has not been heard since stands behind, and says so.
     """
@@ -64,7 +67,7 @@ def see_to(pipeline: Pipeline, states: Sequence[StationNow], station: str | None
     unheard = {s.station.name: s.heard_ms for s in states if s.is_old and s.heard_ms is not None}
     stale = {
         a.alert_id: say("As it was {when}: nothing heard since.", when=words.soon(heard_ms, zone, now_ms))
-        for a in pipeline.alerts()
+        for a in alerts
         if a.rule != PROBE_FAULT.name and (heard_ms := unheard.get(a.station)) is not None
     }
     marks = {str(e.body.get("alert")): e for e in pipeline.diary.entries(("mark",), *EVER_MS)}
@@ -84,7 +87,7 @@ def see_to(pipeline: Pipeline, states: Sequence[StationNow], station: str | None
             "until": iso(now_ms // 1000 * 1000 + SNOOZE_DAYS * DAY_MS),
             "snooze_days": SNOOZE_DAYS,
         }
-        for alert in pipeline.alerts()
+        for alert in alerts
         if station in (None, alert.station)
         for mark in (marks.get(alert.alert_id),)
     ]

@@ -106,7 +106,7 @@ def _facts(request: Request, name: str, days: str) -> dict[str, Any]:
         "heard": text.heard,
         "silent": text.silent,
         "others": others,
-        "see": see_to(pipeline, [state], name),
+        "see": see_to(pipeline, pipeline.alerts(), [state], name),
         "untold": not heard,
         "span_names": {days: say(name) for days, name in SPANS.items()},
         "days": days,

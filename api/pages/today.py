@@ -63,7 +63,7 @@ def _facts(request: Request) -> dict[str, Any]:
         "page": "today",
         "twin": "/api/v1/answers",
         **head(states, zone),
-        "see": see_to(pipeline, states),
+        "see": see_to(pipeline, pipeline.alerts(), states),
         "most_seen": MOST_SEEN,
         "six": _six(morning, pipeline),
         "cautions": cautions_told(() if morning.advice is None else morning.advice.surfaces),

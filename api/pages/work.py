@@ -44,6 +44,7 @@ from pipeline.advice.stretches import after_words, is_last, likely_stretch, open
 from pipeline.advice.windows import Outlook
 from pipeline.alerts.probes import PROBE_FAULT
 from pipeline.diary.entry import DiaryEntry
+from pipeline.plan.planner import SitePlan
 from pipeline.service import Pipeline
 from pipeline.site.ground import Surface
 from pipeline.texts import in_a_row, later, say, weekday_and_day, weekday_letters
@@ -70,6 +71,7 @@ class _View:
     """What every part of the page looks at."""
 
     pipeline: Pipeline
+    plan: SitePlan
     zone: ZoneInfo
     now_ms: int
     first: datetime.date | None
@@ -88,11 +90,12 @@ class _View:
 
 def _work_facts(request: Request) -> dict[str, Any]:
     pipeline, states = pipeline_of(request), stations_of(request)
-    advice, now_ms, zone = pipeline.advice(), pipeline.clock.now_ms(), pipeline.config.site.timezone
+    plan, now_ms, zone = pipeline.plan(), pipeline.clock.now_ms(), pipeline.config.site.timezone
+    advice = plan.advice
     surfaces = () if advice is None else advice.surfaces
     first = first_day([each.outlook for one in surfaces for each in one.passes], ZoneInfo(zone))
     is_old = advice is not None and is_stale(advice, now_ms)
-    view = _View(pipeline, ZoneInfo(zone), now_ms, first, is_old)
+    view = _View(pipeline, plan, ZoneInfo(zone), now_ms, first, is_old)
     entries = [e for e in pipeline.diary.entries(None, *EVER_MS) if e.kind != "mark"][-LAST_ENTRIES:]
     return {
         "page": "work",
@@ -109,7 +112,7 @@ def _work_facts(request: Request) -> dict[str, Any]:
         "strips": [strips for one in surfaces if (strips := _strips(view, one))],
         "stations": len(states),
         "notes": [] if advice is None else [words.tied(_sentence(note)) for note in advice.notes],
-        "see": see_to(pipeline, states),
+        "see": see_to(pipeline, plan.alerts, states),
         "written": just_written(pipeline, now_ms),
         "most_seen": MOST_SEEN,
         "most_named": MOST_PLACES,
@@ -252,7 +255,7 @@ def _watering(view: _View, entry: DiaryEntry, *, is_past: bool) -> dict[str, Any
             "is_barred": False,
             "may": ("given", "change"),
         }
-    found = judged(view.pipeline, entry, view.now_ms)
+    found = judged(view.pipeline, view.plan, entry, view.now_ms)
     told = words.tied(found.clause)
     return {**row, "verdict": found.word, "clause": told, "is_barred": found.is_barred, "may": ("change",)}
 
@@ -273,7 +276,7 @@ def _missed(view: _View, entry: DiaryEntry) -> dict[str, Any]:
 
 
 def _judged(view: _View, entry: DiaryEntry, surface: SurfaceAdvice | None) -> dict[str, Any]:
-    found, on = judged(view.pipeline, entry, view.now_ms), words.local(entry.at_ms, view.zone).date()
+    found, on = judged(view.pipeline, view.plan, entry, view.now_ms), words.local(entry.at_ms, view.zone).date()
     is_today = on == words.local(view.now_ms, view.zone).date()
     lift = lift_line(view.pipeline, entry, view.now_ms)
     return {
@@ -454,7 +457,7 @@ def _water(view: _View, surface: SurfaceAdvice, one: StationAdvice) -> dict[str,
 
 def _strips(view: _View, surface: SurfaceAdvice) -> dict[str, Any] | None:
     """How the strips of a square stand, in lines; None where no fixture tells."""
-    plan = view.pipeline.plan().surfaces.get(surface.surface)
+    plan = view.plan.surfaces.get(surface.surface)
     if plan is None or not (plan.strips or plan.strips_wanted):
         return None
     lines = [*(one.text for one in plan.strips), *((plan.strips_wanted,) if plan.strips_wanted else ())]
