@@ -465,9 +465,9 @@ def _install_service(parsed: argparse.Namespace) -> int:
 def _recompute(parsed: argparse.Namespace) -> int:
     """A site that another process holds, in PostgreSQL, is worked out by that one."""
     from api.job_commands import recompute_sites, sites_of
-    from api.jobs import recompute_faults
     from pipeline.__main__ import redo
     from pipeline.errors import StoreTaken
+    from pipeline.jobs import recompute_faults
 
     sites = [site_config(parsed)] if parsed.sites is None else sites_of(parsed.sites, parsed.environment)
     wrong = next(filter(None, (recompute_faults(one, parsed.station, parsed.first, parsed.last) for one in sites)), "")

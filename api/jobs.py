@@ -15,7 +15,6 @@ from pydantic import BaseModel, Field
 from api.data import iso, pipeline_of
 from pipeline.jobs import RECOMPUTE
 from pipeline.service import Pipeline
-from pipeline.site.fields import nearest
 from pipeline.site.settings import SiteConfig
 from pipeline.store.opening import dsn_of, job_queue, news_session
 from pipeline.units import whole_days_ms
@@ -86,17 +85,6 @@ def jobs_of(pipeline: Pipeline) -> list[QueuedJob]:
     return job_queue(dsn_of(pipeline.config)).jobs([pipeline.config.site.name])
 
 
-def recompute_faults(
-    config: SiteConfig, station: str | None, first: datetime.date | None, last: datetime.date | None
-) -> str:
-    """Return what is wrong with a span that is to be worked out anew; empty where nothing is."""
-    if station is not None and station not in config.stations():
-        return f"station: found {station!r}, expected {nearest(station, config.stations())}"
-    if first is not None and last is not None and last < first:
-        return f"to: found {last}, expected {first} or later"
-    return ""
-
-
 def ask_recompute(
     queue: JobQueue, config: SiteConfig, station: str | None, first: datetime.date | None, last: datetime.date | None,
     *, by: str, now_ms: int,
@@ -110,8 +98,9 @@ def ask_recompute(
     return queue.ask(config.site.name, RECOMPUTE, asked, same=f"{station} {start_ms} {end_ms}")
 
 
-def tell_holders(dsn: str, *sites: str) -> None:
-    """Tell whoever holds some sites that a job waits; untold they look twice a minute."""
+def tell_holders(dsn: str, *sites: str, of: str = "jobs") -> None:
+    """Tell whoever holds some sites of what has changed: that a job waits, for which untold they look twice a minute,
+    or another topic."""
     with closing(news_session(dsn)) as news:
         for site in sites:
-            news.tell(site, ["jobs"])
+            news.tell(site, [of])

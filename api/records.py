@@ -43,7 +43,7 @@ from pipeline.site.settings import SiteConfig
 from pipeline.stages.catalogue import CATALOGUE
 from pipeline.store.backup import Progress
 from pipeline.store.diary import Diary
-from pipeline.store.opening import Stores, dsn_of, job_queue, news_session, open_stores
+from pipeline.store.opening import Stores, dsn_of, job_queue, open_stores
 from pipeline.units import DAY_MS, EVER_MS, FOREVER_MS, utc_text, whole_days_ms
 
 LONG_EXPORT = 1_000_000  # characters, beyond which an export without a name is gzipped
@@ -136,8 +136,7 @@ def _take_diary(
     except StoreTaken:  # whoever holds it works out what they change
         with closing(open_stores(config, hold=False)) as stores:
             _write_entries(stores.diary, entries, tell)
-        with closing(news_session(dsn_of(config))) as news:
-            news.tell(config.site.name, ["diary"])
+        tell_holders(dsn_of(config), config.site.name, of="diary")
         return
     try:
         _write_entries(pipeline.diary, entries, tell)

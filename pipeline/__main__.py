@@ -8,6 +8,7 @@ import signal
 import sys
 
 from pipeline.errors import PipelineFault
+from pipeline.jobs import recompute_faults
 from pipeline.run.command_line import add_log_level, day
 from pipeline.run.log import start_log
 from pipeline.service import Pipeline
@@ -42,6 +43,9 @@ def main(arguments: list[str] | None = None) -> int:
         if chosen.command == "serve":
             return serve(config)
         if chosen.command == "recompute":
+            if wrong := recompute_faults(config, chosen.station, chosen.first, chosen.last):
+                print(f"--{wrong}", file=sys.stderr)
+                return 2
             return redo(config, chosen.station, chosen.first, chosen.last)
         about_server = meet_server(config)
     except ConfigFault as fault:
@@ -69,10 +73,7 @@ def serve(config: SiteConfig) -> int:
 
 
 def redo(config: SiteConfig, station: str | None, first: datetime.date | None, last: datetime.date | None) -> int:
-    """Recompute one station or all of them, whole days of the site's own time."""
-    if station is not None and station not in config.stations():
-        print(f"--station: found {station!r}, expected one of {', '.join(config.stations())}", file=sys.stderr)
-        return 2
+    """Recompute one station or all of them, whole days of the site's own time; what was asked for is checked."""
     start_ms, end_ms = whole_days_ms(first, last, config.site.timezone)
     pipeline = Pipeline(config)
     try:

@@ -8,6 +8,7 @@ takes no harm. A job that was broken off is begun anew by whoever holds the site
 
 from __future__ import annotations
 
+import datetime
 import logging
 import tempfile
 import threading
@@ -41,6 +42,17 @@ NEWS_LOOK_S = 1.0  # between two looks at whether news came
 STRETCH_POLL_S = 0.2  # between two looks at how far a stretch is
 NOTE_S = 2.0  # between two notes of progress
 log = logging.getLogger(__name__)
+
+
+def recompute_faults(
+    config: SiteConfig, station: str | None, first: datetime.date | None, last: datetime.date | None
+) -> str:
+    """Return what is wrong with a span that is to be worked out anew; empty where nothing is."""
+    if station is not None and station not in config.stations():
+        return f"station: found {station!r}, expected {nearest(station, config.stations())}"
+    if first is not None and last is not None and last < first:
+        return f"to: found {last}, expected {first} or later"
+    return ""
 
 
 class JobRefused(PipelineFault):
@@ -168,8 +180,8 @@ class _JobProgress:
 def _recompute(site: JobSite, arguments: Mapping[str, Any], progress: _JobProgress) -> str:
     """Work a span out anew from the raw readings, of one station or of all; return what came of it."""
     stations, wanted = site.config.stations(), arguments.get("station")
-    if wanted is not None and wanted not in stations:
-        raise JobRefused(f"station: found {wanted!r}, expected {nearest(wanted, stations)}")
+    if wrong := recompute_faults(site.config, wanted, None, None):
+        raise JobRefused(wrong)
     asked_ms = arguments.get("start_ms"), arguments.get("end_ms")
     pieces = [
         (station, left, min(left + STRETCH_MS, end))

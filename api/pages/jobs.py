@@ -14,6 +14,7 @@ from api.data import pipeline_of
 from api.pages.frame import answer, page
 from api.who import who
 from api.writing import OwnForm
+from pipeline.jobs import recompute_faults
 from pipeline.service import Pipeline
 from pipeline.store.opening import dsn_of, job_queue
 from pipeline.texts import day_words, later, say
@@ -43,7 +44,7 @@ def ask(request: Request, form: OwnForm) -> Response:
     first, last = (_day(form.get(key, ""), key, faults) for key in ("from", "to"))
     if not jobs.has_queue(config):
         faults.append("store.kind: found a file, expected 'postgresql': run `underturf recompute`")
-    elif not faults and (wrong := jobs.recompute_faults(config, station, first, last)):
+    elif not faults and (wrong := recompute_faults(config, station, first, last)):
         faults.append(wrong)
     if faults:
         facts = _facts(pipeline, fault=words.upper_first("; ".join(faults)), typed=form)
@@ -67,16 +68,15 @@ def _facts(pipeline: Pipeline, *, fault: str = "", typed: dict[str, str] | None 
     zone = config.site.timezone
     shown = []
     for one in jobs.jobs_of(pipeline):
-        known = one.state in STATE_WORDS and one.kind in JOB_WORDS
-        state = say(STATE_WORDS[one.state], percent=round(100 * one.share)) if known else one.state
+        state_told, told = STATE_WORDS.get(one.state), JOB_WORDS.get(one.kind)  # a later version may have more
+        state = one.state if state_told is None else say(state_told, percent=round(100 * one.share))
         place, span = _place(pipeline, one.arguments.get("station")), _span(one.arguments, zone)
-        what = say(JOB_WORDS[one.kind], place=place, span=span, file=one.arguments.get("file")) if known else one.kind
+        what = one.kind if told is None else say(told, place=place, span=span, file=one.arguments.get("file"))
         asked = words.moment(one.arguments["asked_ms"], zone, now_ms=now_ms)
         shown.append((one, state, what, say("asked for by {name}, {moment}", name=one.arguments["by"], moment=asked)))
     return {
         "twin": "/api/v1/jobs",
         "now": words.date_and_clock(now_ms, zone),
-        "has_queue": jobs.has_queue(config),
         "stations": [(name, _place(pipeline, name)) for name in config.stations()],
         "jobs": shown,
         "fault": fault,
@@ -88,7 +88,7 @@ def _place(pipeline: Pipeline, station: str | None) -> str:
     known = pipeline.config.stations()
     if station is None:
         return say("all stations")
-    return pipeline.config.surface_of(station).place(known[station]) if station in known else station
+    return words.place(pipeline.config.surface_of(station), known[station]) if station in known else station
 
 
 def _span(asked: Any, zone: str) -> str:
