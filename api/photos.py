@@ -124,7 +124,7 @@ def keep_photo(photographs: Photographs, sent: BinaryIO, *, with_place: bool = F
     try:
         return photographs.keep(made)
     except StoreFault as err:
-        raise PhotoRefused(say("the disk does not take it ({reason})", reason=str(err))) from err
+        raise PhotoRefused(say("where it would be kept there is a fault ({reason})", reason=str(err))) from err
 
 
 def _made_anew(sent: BinaryIO, *, with_place: bool) -> bytes:

@@ -172,7 +172,9 @@ def test_a_disk_that_is_full_is_told_and_nothing_half_is_left(tmp_path: Path, mo
         names, told = keep_photos(FolderPhotographs(tmp_path), [UploadFile(io.BytesIO(content))], with_place=False)
     finally:
         resource.setrlimit(resource.RLIMIT_FSIZE, limits)
-    assert names == [] and told[0].startswith("Photograph 1 was not kept, the entry is: the disk does not take it (")
+    assert names == [] and told[0].startswith(
+        "Photograph 1 was not kept, the entry is: where it would be kept there is a fault ("
+    )
     assert list((tmp_path / "photos").iterdir()) == []
     monkeypatch.setattr(store, "MOST_KEPT_BYTES", 1000)
     with pytest.raises(PhotoRefused, match="the most that are kept"):
@@ -251,7 +253,7 @@ def test_an_entry_is_written_though_its_photograph_is_not_kept(ground: Ground) -
     client, folder = TestClient(create_app(ground.pipeline)), ground.pipeline.config.data.dir / "photos"
     folder.write_text("in the way")
     told = photos_sent(client, camera(), {**FORM, "sent_as": "phone-1"}, JSON_TOO).json()
-    assert "the disk does not take it" in told["questions"][0] and "photos" not in told["entry"]["body"]
+    assert "where it would be kept there is a fault" in told["questions"][0] and "photos" not in told["entry"]["body"]
     folder.unlink()
     told = photos_sent(client, camera()[:-900], {**FORM, "sent_as": "phone-2"}, {**OWN, "Accept": "text/html"})
     assert told.status_code == 303
