@@ -128,14 +128,15 @@ def faults_in(source: SettingsSource, text: str) -> list[SettingFault]:
     except ConfigFault as err:
         lines = lines_of(text)
         return [_placed(fault, source, lines) for fault in err.faults]
-    before, after = _name_in(own_text(source)), _name_in(text)
+    present = own_text(source)
+    before, after = _name_in(present), _name_in(text)
     if before != after:
         told = (
             f"site.name: found {after!r}, expected {before!r}: no page changes it, as agents that name the old one "
             f"would not be heard. Change it in {source.own.name} by hand, together with every agent.toml"
         )
         return [SettingFault("site.name", lines_of(text).get("site.name", 0), told)]
-    return _renamed(own_text(source), text)
+    return _renamed(present, text)
 
 
 def _renamed(before: str, after: str) -> list[SettingFault]:

@@ -87,7 +87,8 @@ def _rendered(request: Request, template: str, pipeline: Pipeline, facts: dict[s
         "reader_name": NAME_SLOT if reader.name else "",
         "csrf_token": TOKEN_SLOT if reader.secret else "",
         "csrf_field": csrf_field,
-        "shown": f"{_STARTED}-{pipeline.changes.count}",  # what tells this state of the page from any later one
+        # what tells this state of the page from any later one
+        "shown": f"{_STARTED}-{facts.get('change', pipeline.changes.count)}",
         **facts,
     }
     return bytes(templates.TemplateResponse(request, template, shown).body).decode()

@@ -20,7 +20,7 @@ const REASONS = ".six ul.why li, .row p.quiet";
 let outcome = "nothing";
 let worker = "serviceWorker" in navigator ? "waits" : "none";
 let later;
-let untold = 0; // entries that the box does not have
+let unsentCount = 0; // entries that the box does not have
 
 // --- what waits
 
@@ -101,7 +101,7 @@ async function show() {
   const waiting = entries.filter((one) => one.state === "waiting").length;
   for (const told of document.querySelectorAll("[data-unsent]")) told.hidden = !waiting;
   box.hidden = entries.length === 0;
-  untold = entries.filter((one) => one.state !== "asked").length;
+  unsentCount = entries.filter((one) => one.state !== "asked").length;
   if (!entries.length) return;
   const there = waiting + entries.filter((one) => one.state === "held").length;
   const head = there === 1 ? say.one : say.many.replace("{n}", there);
@@ -246,10 +246,10 @@ async function fillIn() {
 // Who signs out is told first what the box does not have yet: nobody else sees what it is, or sends it unasked.
 document.addEventListener("submit", (event) => {
   const form = event.target.closest("form[action='/sign-out']");
-  if (!form || !untold || form.dataset.sure) return;
+  if (!form || !unsentCount || form.dataset.sure) return;
   event.preventDefault();
   form.dataset.sure = "yes";
-  const told = untold === 1 ? say.oneUnsent : say.manyUnsent.replace("{n}", untold);
+  const told = unsentCount === 1 ? say.oneUnsent : say.manyUnsent.replace("{n}", unsentCount);
   form.querySelector("button").before(Object.assign(document.createElement("b"), { role: "alert", textContent: told }), " ");
 });
 

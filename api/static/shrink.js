@@ -5,16 +5,19 @@ const QUALITY = 0.9; // it is encoded once more there
 const made = new WeakMap(); // of files, so that it is begun as soon as one is chosen
 
 async function smaller(file) {
-  const picture = await createImageBitmap(file, { imageOrientation: "from-image" });
-  const scale = LONGEST_PX / Math.max(picture.width, picture.height);
-  if (scale >= 1) return file;
   const canvas = document.createElement("canvas");
-  canvas.width = Math.round(picture.width * scale);
-  canvas.height = Math.round(picture.height * scale);
-  const pen = canvas.getContext("2d");
-  pen.imageSmoothingQuality = "high";
-  pen.drawImage(picture, 0, 0, canvas.width, canvas.height);
-  picture.close();
+  const picture = await createImageBitmap(file, { imageOrientation: "from-image" });
+  try {
+    const scale = LONGEST_PX / Math.max(picture.width, picture.height);
+    if (scale >= 1) return file;
+    canvas.width = Math.round(picture.width * scale);
+    canvas.height = Math.round(picture.height * scale);
+    const pen = canvas.getContext("2d");
+    pen.imageSmoothingQuality = "high";
+    pen.drawImage(picture, 0, 0, canvas.width, canvas.height);
+  } finally {
+    picture.close(); // some 50 MB, which would else wait for the collector
+  }
   const blob = await new Promise((resolve) => { canvas.toBlob(resolve, "image/jpeg", QUALITY); });
   if (!blob || blob.size >= file.size) return file;
   return new File([blob], file.name.replace(/\.\w+$/, "") + ".jpg", { type: blob.type, lastModified: file.lastModified });

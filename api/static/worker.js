@@ -25,10 +25,10 @@ function keptAs(address) {
   return `${origin}${pathname}${named.length ? `?${new URLSearchParams(named)}` : ""}`;
 }
 
-const isTurned = (address) => [...new URL(address).searchParams].length > [...new URL(keptAs(address)).searchParams].length;
+const hasOtherQuery = (address) => [...new URL(address).searchParams].length > [...new URL(keptAs(address)).searchParams].length;
 
 async function keep(url, answer, asked) {
-  if (!answer.ok || answer.redirected || isTurned(url)) return;
+  if (!answer.ok || answer.redirected || hasOtherQuery(url)) return;
   const at = new Date(answer.headers.get("date") || Date.now()).toISOString();
   const text = (await answer.text()).replace("<body", `<body data-kept-at="${at}"`);
   const headers = new Headers(answer.headers);
