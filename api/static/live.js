@@ -116,6 +116,8 @@ async function ask() {
     for (const part of ["head", "notices", "main"]) change(document.getElementById(part), fresh.getElementById(part));
     if (held && held[0].isConnected) scrollBy(0, held[0].getBoundingClientRect().top - held[1]);
     body.dataset.change = fresh.body.dataset.change;
+    delete body.dataset.keptAt;
+    body.classList.remove("old");
     sayBack();
     document.dispatchEvent(new Event("changed"));
   } catch (reason) {
@@ -135,7 +137,8 @@ function listen() {
     setTimeout(listen, REFUSED_AGAIN_AFTER_MS);
   });
   news.addEventListener("change", (event) => {
-    if (event.lastEventId !== body.dataset.change) ask(); // what came before the page was connected is news too
+    // what came before the page was connected is news too, and so is all to a page that was kept
+    if (event.lastEventId !== body.dataset.change || body.dataset.keptAt) ask();
   });
 }
 listen();

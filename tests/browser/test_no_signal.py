@@ -26,7 +26,7 @@ from pipeline.store.database import Database
 from pipeline.store.diary import Diary
 from pipeline.store.people import People
 from pipeline.store.photos import FolderPhotographs, photos_named
-from pipeline.units import DAY_MS, EVER_MS
+from pipeline.units import DAY_MS, EVER_MS, MINUTE_MS
 from tests.api.site import HOUR_MS, SETTINGS
 from tests.browser.conftest import send_now
 from tests.browser.phone import Phone
@@ -137,6 +137,26 @@ def test_without_signal_the_last_today_opens_with_its_age(field: Field, tmp_path
         page.get_by_role("button", name="Sign out").click()
         page.get_by_role("heading", name="Sign in").wait_for()
         wait_until(lambda: not page.evaluate(kept), "nothing is left for whoever has the phone next")
+
+
+def test_a_page_that_was_kept_tells_no_age_once_it_is_fresh_again(field: Field, tmp_path: Path) -> None:
+    """With the cable in again it is brought up to date where it stands, and stays so when the next minute comes."""
+    phone, kept = field.new_phone(tmp_path / "phone"), "caches.open('pages').then((c) => c.match('/')).then(Boolean)"
+    with phone.on() as page:
+        signed_in(field, page, "Kit")
+        await_worker(page)
+        wait_until(lambda: page.evaluate(kept), "Today is kept")
+        field.phone.cable("down")
+        try:
+            page.clock.install(time=(SystemClock().now_ms() + 7 * HOUR_MS) / 1000)
+            page.goto(ADDRESS)
+            assert page.inner_text("#head .age").startswith("as it was, ")
+            assert page.locator("body.old").count() == 1
+        finally:
+            field.phone.cable("up")
+        wait_until(lambda: "as it was" not in page.inner_text("#head"), "it is fresh", 60)
+        page.clock.run_for(MINUTE_MS + 1)
+        assert "as it was" not in page.inner_text("#head") and page.locator("body.old").count() == 0
 
 
 TURN = """(async () => { for (let n = 1; n < 30; n += 1) {
