@@ -106,7 +106,7 @@ def _facts(pipeline: Pipeline, surface: Surface, zone: ZoneInfo) -> DiaryFacts:
     """The diary of the surface, with its coming play of the calendar."""
     advice = pipeline.advice()
     advised = next((one for one in advice.surfaces if one.surface == surface.name), None) if advice else None
-    plays = tuple((play.start_ms, play.end_ms) for play in advised.play) if advised else ()
+    plays = advised.play if advised else ()
     entries = pipeline.diary.entries(None, *EVER_MS)
     return read_diary(entries, surface.name, pipeline.config.passes, zone, plays=plays)
 

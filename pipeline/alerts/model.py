@@ -362,6 +362,8 @@ class StationWatch:
         What is wrong now with the custody of the readings of the surface; None while the past is evaluated.
     probes_called : mapping of str to str
         What each probe of the station is called by its place.
+    strip : int or None
+        Of a square, that the station stands on; None where nobody knows it.
     """
 
     site: str
@@ -375,6 +377,7 @@ class StationWatch:
     backup: BackupRecord | None = None
     custody: tuple[CustodyNotice, ...] | None = None
     probes_called: Mapping[str, str] = field(default_factory=dict)
+    strip: int | None = None
 
     def called(self, probe: str) -> str:
         """Return a probe of the station by its place, as `Surface.probe_called` has it."""

@@ -56,7 +56,7 @@ from pipeline.diary.facts import (
     BACK_MS,
     DiaryFacts,
     Intent,
-    TimeSpans,
+    Play,
     probes_in_ground,
     read_diary,
 )
@@ -323,7 +323,8 @@ class AlertRunner:
         self._lock = threading.Lock()  # states may be read meanwhile
         self._states: dict[str, dict[str, AlertState]] = {}
         self._plans: dict[str, dict[str, AlertState]] = {}
-        self._plays: dict[str, TimeSpans] = {}
+        self._plays: dict[str, tuple[Play, ...]] = {}
+        self._strips: dict[str, int | None] = {}  # of stations, by their places as the newest advice knows them
         self._writes = writes
         self.read_again()
         metrics.alerts_open.set_function(lambda: len(self._open()))  # of all stations: too much for each evaluation
@@ -386,7 +387,8 @@ class AlertRunner:
 
     def _plan(self, advice: SurfaceAdvice, entries: list[DiaryEntry], now_ms: int) -> list[AlertEvent]:
         surface = self._surfaces[advice.surface]
-        self._plays[surface.name] = tuple((play.start_ms, play.end_ms) for play in advice.play)
+        self._plays[surface.name] = advice.play
+        self._strips.update((one.station, one.strip) for one in advice.stations)
         diary, kept = self._diary_of(surface.name, entries), self._plans.get(surface.name, {})
         seen = self._surface_watch(surface, advice, diary, now_ms)
         after, said = walk_plans(kept, seen, advice, diary, now_ms, self._config.alerts)
@@ -492,6 +494,7 @@ class AlertRunner:
             zone=self._zone,
             surface_title=surface.title,
             probes_called={probe.name: surface.probe_called(own, probe) for probe in own.probes},
+            strip=self._strips.get(station),
         )
 
     def _custody_at(self, station: str) -> tuple[CustodyNotice, ...]:
@@ -521,7 +524,8 @@ class AlertRunner:
 
     def _diary_of(self, surface: str, entries: list[DiaryEntry], station: str | None = None) -> DiaryFacts:
         table, plays = self._tables[surface], self._plays.get(surface, ())
-        return read_diary(entries, surface, table.facts, self._zone, station=station, plays=plays)
+        strip = None if station is None else self._strips.get(station)
+        return read_diary(entries, surface, table.facts, self._zone, station=station, plays=plays, strip=strip)
 
     # --- keep --------------------------------------------------------------------------------------------------
 

@@ -122,10 +122,11 @@ def covered(diary: DiaryFacts, at_ms: int) -> bool:
 
 
 def drying(where: Where, diary: DiaryFacts, at_ms: int) -> bool:
-    """Return whether a surface is being dried for play: its covers are on, or play on a square is days away."""
+    """Return whether a surface, or the strip of a station, is being dried for play: its covers are on, or play on it is
+    days away."""
     if covered(diary, at_ms):
         return True
-    days = [(begin - at_ms) / DAY_MS for begin, end in diary.plays if end > at_ms]
+    days = [(begin - at_ms) / DAY_MS for begin, end in diary.own_plays if end > at_ms]
     return is_dried_for_play(where.kind, max(min(days), 0.0) if days else None)
 
 

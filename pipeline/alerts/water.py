@@ -166,7 +166,11 @@ D = TypeVar("D", bound=DrynessBounds)
 
 
 def _foretold(
-    layer: Callable[[WetnessForecast, D], FloatArray], coming: str, order: str, withdrawn: str
+    layer: Callable[[WetnessForecast, D], FloatArray],
+    bound: Callable[[Facts[D]], float],
+    coming: str,
+    order: str,
+    withdrawn: str,
 ) -> Callable[[AlertState, Ahead, Facts[D]], RuleOutcome]:
     """Return the `ahead` function of a rule about dryness.
 
@@ -174,13 +178,15 @@ def _foretold(
     ----------
     layer : callable
         Forecast and bounds to the wetness of the rule's layer, shape (hour, member). [1]
+    bound : callable
+        The wetness below which the layer is dry there. [1]
     coming, order, withdrawn : str
         What is said when it opens, with the fields `when` and `chance`; what to do then; when it is no longer likely.
     """
 
     def look(state: AlertState, ahead: Ahead, facts: Facts[D]) -> RuleOutcome:
         limits, at_ms = facts.bounds, ahead.forecast.at_ms
-        below = _share_below(layer(ahead.forecast, limits), limits.on_wetness)
+        below = _share_below(layer(ahead.forecast, limits), bound(facts))
         if below is None or at_ms.size != below.size or limits.lead_h <= 0.0:
             return RuleOutcome(state, known=False)
         ahead_h = (at_ms - ahead.at_ms) / HOUR_MS
@@ -234,6 +240,11 @@ class RootsDryBounds(DrynessBounds):
     fed_wetness: Wetness = 0.2
 
 
+def _roots_bound(facts: Facts[RootsDryBounds]) -> float:
+    """Return the wetness of the root zone below which roots are dry in the soil of a station. [1]"""
+    return facts.bounds.on_wetness * (SAND_HOLDS_LOOSELY if facts.spot.context.ground.soil == "sand" else 1.0)
+
+
 def roots_dry(state: AlertState, moment: Moment, facts: Facts[RootsDryBounds]) -> RuleOutcome:
     """Root zone short of water.
 
@@ -245,7 +256,7 @@ def roots_dry(state: AlertState, moment: Moment, facts: Facts[RootsDryBounds]) -
     limits, roots, grain = facts.bounds, moment["root_zone_wetness"], facts.rule.grain
     if math.isnan(roots):
         return RuleOutcome(state, known=False)
-    on_wetness = limits.on_wetness * (SAND_HOLDS_LOOSELY if facts.spot.context.ground.soil == "sand" else 1.0)
+    on_wetness = _roots_bound(facts)
     is_fed = moment["thatch_wetness"] > limits.fed_wetness  # thatch that nobody reads is not
     if not state.runs and not state.is_open and on_wetness <= roots <= limits.off_wetness:
         return RuleOutcome(state)
@@ -258,7 +269,12 @@ def roots_dry(state: AlertState, moment: Moment, facts: Facts[RootsDryBounds]) -
         told = later("as foretold, roots have been dry for {lasting}.") if state.is_open else later(
             "roots have been dry for {lasting}."
         )  # fmt: skip
-        order = say("Give one deep watering, unless you are drying it for play.")
+        strip = facts.spot.strip
+        order = (
+            say("Give one deep watering, unless you are drying it for play.")
+            if strip is None
+            else say("Give strip {n} one deep watering, unless you are drying it for play.", n=strip)
+        )
         text = with_order(say(told, lasting=lasting_mark(dry.since_ms)), order)
         if state.is_open:
             return RuleOutcome(state, Change(REPEATED, text, dry.since_ms, "dry"))
@@ -313,7 +329,7 @@ def water_not_arriving(state: AlertState, wetting: Span, facts: Facts[WaterNotAr
     text = say(_STOPPED[state.is_open, reached_mm >= 1.0], mm=given_mm, day=day, reached=reached_mm)
     chances = facts.found("arrival_failed_chance")
     for chance in chances.value[(chances.start_ms == wetting.start_ms) & np.isfinite(chances.value)].tolist():
-        text = " ".join([text, say("That is sure to {n} in 10.", n=min(round(10.0 * chance), 9))])
+        text = " ".join([text, say("The chance that it truly did is {chance}.", chance=in_ten(chance))])
     if state.is_open:
         return RuleOutcome(state, Change(REPEATED, with_order(text, say("Spike before you water."))))
     text = with_order(text, say("Water long once, or spike first."))
@@ -616,6 +632,7 @@ ROOTS_DRY = AlertRule(
     season=GROWTH,
     ahead=_foretold(
         _unfed_roots,
+        _roots_bound,
         # Translators: when is a moment, as "Thursday 14:00"
         later("roots are likely to be dry by {when}, {chance}."),
         later("Give one deep watering before, unless you are drying it for play."),
@@ -643,6 +660,7 @@ THATCH_TO_REPEL = AlertRule(
     season={"cool": (4, 5, 6, 7, 8, 9)},  # common practice, no source
     ahead=_foretold(
         lambda forecast, _: forecast.thatch_wetness,
+        lambda facts: facts.bounds.on_wetness,
         # Translators: when is a moment, as "Thursday 14:00"
         later("thatch is likely to be so dry by {when} that it sheds water, {chance}."),
         later("Begin the next water with a light go."),

@@ -196,6 +196,8 @@ class DiaryFacts:
         Given, and booked: what is booked was not given for that.
     plays : tuple of (int, int)
         Begin and end of each play, those of the calendar too. [ms since 1970, UTC]
+    on_other_strips : tuple of (int, int)
+        Those of them that are on another strip than that of the station. [ms since 1970, UTC]
     covers : tuple of (int, int)
         Begin and end of each span under covers, `FOREVER_MS` while they are on. [ms since 1970, UTC]
     booked, made : tuple of DatedPass
@@ -231,6 +233,7 @@ class DiaryFacts:
     waterings: tuple[Watering, ...] = ()
     booked_waterings: tuple[Watering, ...] = ()
     plays: TimeSpans = ()
+    on_other_strips: TimeSpans = ()
     covers: TimeSpans = ()
     booked: tuple[DatedPass, ...] = ()
     made: tuple[DatedPass, ...] = ()
@@ -253,6 +256,11 @@ class DiaryFacts:
     hand_rain: tuple[HandRain, ...] = ()
     closed: tuple[Closed, ...] = ()
     costs: tuple[Cost, ...] = ()
+
+    @property
+    def own_plays(self) -> TimeSpans:
+        """Return begin and end of each play that the ground of the facts is kept for. [ms since 1970, UTC]"""
+        return tuple(one for one in self.plays if one not in self.on_other_strips)
 
     @property
     def measured_waterings(self) -> tuple[Watering, ...]:
@@ -302,7 +310,8 @@ def read_diary(
     zone: datetime.tzinfo = datetime.UTC,
     *,
     station: str | None = None,
-    plays: TimeSpans = (),
+    plays: Sequence[Play] = (),
+    strip: int | None = None,
 ) -> DiaryFacts:
     """Read entries of the diary into facts.
 
@@ -318,8 +327,10 @@ def read_diary(
         Of the site: a pass without an end is over with its day.
     station : str, optional
         Slug: what concerns another station is left out. None for the surface with all its stations.
-    plays : tuple of (int, int)
-        Play of the calendar. [ms since 1970, UTC]
+    plays : sequence of Play
+        Of the calendar.
+    strip : int, optional
+        On which the station stands; None where nobody knows it: it is kept for play on every strip.
 
     Returns
     -------
@@ -341,6 +352,8 @@ def read_diary(
         Play(str(e.body.get("title", "play")), e.at_ms, _end_ms(e, zone), strip_numbers(str(e.body.get("strips", ""))))
         for e in each("fixture")
     )
+    every = {(one.start_ms, one.end_ms) for one in (*plays, *fixtures)}
+    own = {(one.start_ms, one.end_ms) for one in on_strip((*plays, *fixtures), strip)}
     cores = [e for e in each("core") if station is None or e.station == station]
     depths: dict[str, tuple[Dated, ...]] = {}
     for e in each("depth"):
@@ -355,7 +368,8 @@ def read_diary(
         booked_waterings=tuple(
             Watering(e.at_ms, _end_ms(e, zone), e.number("water_mm")) for e in each("booked_watering")
         ),
-        plays=tuple(sorted({*plays, *((p.start_ms, p.end_ms) for p in fixtures)})),
+        plays=tuple(sorted(every)),
+        on_other_strips=tuple(sorted(every - own)),
         covers=tuple((e.at_ms, _end_ms(e, zone)) for e in each("covers")),
         booked=tuple(
             p

@@ -244,6 +244,7 @@ def test_what_is_foretold_at_night_is_told_in_the_morning():
         ({"dry_now": True}, []),  # nothing to foretell
         ({"match": True}, []),
         ({"dried": True}, []),
+        ({"dried": True, "elsewhere": True}, [("opened", 33.0)]),  # for play on another strip than the station's
         ({"lead_h": 0.0}, []),  # a site that wants no forecast
         ({"lead_h": 24.0}, [("opened", 57.0)]),
     ],
@@ -267,11 +268,21 @@ def test_dry_roots_are_foretold_only_when_that_is_of_use(change, told):
         return one
 
     play = (START_MS + DAY_MS, START_MS + 3 * DAY_MS - 1) if "match" in change else (START_MS + 5 * DAY_MS,) * 2
-    diary = DiaryFacts(plays=(play,) if {"match", "dried"} & change.keys() else ())
+    plays = (play,) if {"match", "dried"} & change.keys() else ()
+    diary = DiaryFacts(plays=plays, on_other_strips=plays if "elsewhere" in change else ())
     context = changed(CONTEXT, kind="square") if "dried" in change else CONTEXT
     bounds = {"roots_dry": RootsDryBounds(lead_h=change.get("lead_h", 48.0))}
     hours = range(44) if "dip" in change else range(70)  # before anything is taken back
     assert told_at(foretold("roots_dry", forecasts, hours, diary=diary, bounds=bounds, context=context)) == told
+
+
+@pytest.mark.parametrize(("to", "told"), [(0.2, []), (0.1, [("opened", 83.0)])])
+def test_dry_roots_of_sand_are_foretold_below_the_bound_they_are_judged_by(to, told):
+    """0.35 of 0.55 is 0.1925: a fall to 0.2 stays above; one to 0.1, 0.003125 an hour, is below it from hour 131 on."""
+    sand = changed(CONTEXT, soil="sand")
+    course = falls(80, to=to)
+    events = foretold("roots_dry", lambda hour, now_ms: ahead(course[hour:], now_ms), range(90), context=sand)
+    assert told_at(events) == told
 
 
 def test_a_drought_the_forecast_takes_back_is_taken_back():

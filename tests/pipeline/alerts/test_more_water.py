@@ -90,7 +90,7 @@ def test_chance_that_it_failed_is_told_with_it():
         state = AlertState("water_not_arriving", "square-1", "", START_MS - 1)
         watch = watch_of(pd.concat([table, begin], ignore_index=True))
         (opened,) = look("water_not_arriving", state, watch, DiaryFacts(), START_MS + 30 * DAY_MS)[1]
-        assert f"That is sure to {words}." in opened.text
+        assert f"The chance that it truly did is {words}." in opened.text
 
 
 TOLD = round(27 / 24, 3)  # two hours of water, then a day and an hour until the account is struck

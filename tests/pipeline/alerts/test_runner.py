@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+import pytest
 
 from pipeline.advice.conditions import Verdict
 from pipeline.advice.report import SiteAdvice, StationAdvice, SurfaceAdvice
@@ -280,6 +281,30 @@ def test_what_the_diary_has_booked_and_the_calendar_reaches_the_rules_of_a_stati
         (alert,) = [a for a in line.open_alerts() if a.rule == "stay_off"]
         assert ("solid tining" if booked else "play") in alert.text and "tomorrow" in alert.text
         assert alert.opened_at_ms == START_MS + round(13.75 * HOUR_MS)  # heard of at 17:00
+
+
+@pytest.mark.parametrize(("strip", "told"), [(7, True), (4, False), (None, False)])
+def test_dry_roots_are_held_back_for_play_on_their_own_strip_alone(
+    make: Callable[..., Line], strip: int | None, *, told: bool
+) -> None:
+    """Play on strip 4 three days off: a station on strip 7 is told by its strip, on 4 or nobody knows where it is
+    being dried, as tonight's water has it."""
+    line = make(SMALL)
+    at = START_MS + np.arange(48 * 4) * SLOT_MS
+    rows = {"station": "s1", "quantity": "root_zone_wetness", "start_ms": at, "end_ms": at, "value": 0.2}
+    nothing = {"low": np.nan, "high": np.nan, "n": 1, "reason": "", "stage_version": STAGE_VERSION}
+    line.send_batch(small_record(8))
+    line.run_until_quiet()
+    line.stores.store.upsert_findings(pd.DataFrame({**rows, **nothing})[list(FINDING_COLUMNS)])
+    play = Play("match", START_MS + 80 * HOUR_MS, START_MS + 84 * HOUR_MS, (4,))
+    none: Any = None
+    found = advice(1, plays=(play,))
+    station = StationAdvice("s1", NO_FORECAST, (), "", none, none, none, strip=strip)
+    line.judge.plan(replace(found, surfaces=(replace(found.surfaces[0], stations=(station,)),)))
+    line.judge.evaluate("s1", START_MS + 40 * HOUR_MS)
+    assert ["Give strip 7 one deep watering" in a.text for a in line.open_alerts() if a.rule == "roots_dry"] == (
+        [True] if told else []
+    )
 
 
 def test_frost_is_told_by_one_station_of_a_surface(make: Callable[..., Line]) -> None:

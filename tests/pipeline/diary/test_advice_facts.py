@@ -5,7 +5,7 @@ import pytest
 from pipeline.advice.surface_inputs import _pass_of
 from pipeline.advice.treatments import load_treatments
 from pipeline.diary.entry import DiaryEntry
-from pipeline.diary.facts import DiaryFacts, SeenHealed, read_diary
+from pipeline.diary.facts import DiaryFacts, Play, SeenHealed, read_diary
 from pipeline.units import FOREVER_MS, TimeSpan
 
 HOUR_MS, DAY_MS = 3_600_000, 86_400_000
@@ -165,6 +165,18 @@ def test_what_has_no_end_ends_by_its_kind():
         assert found.waterings[0].end_ms == at_ms
         assert found.plays == ((at_ms, at_ms + 3 * HOUR_MS),)
         assert found.made[0].end_ms == at_ms + 14 * HOUR_MS - 1
+
+
+@pytest.mark.parametrize(("strip", "own"), [(4, [0, 2]), (7, [1, 2]), (None, [0, 1, 2])])
+def test_a_station_is_kept_for_play_on_its_strip_or_on_none_that_is_named(strip, own):
+    """Play on strip 4, on strip 7 of the calendar, and on one that nobody names; all of it is play on the surface."""
+    begins = [NOW_MS + days * DAY_MS for days in (1, 2, 3)]
+    entries = [entry("fixture", -1.0, {"strips": "4"}), entry("fixture", -3.0)]
+    ends = [begin + 3 * HOUR_MS for begin in begins]
+    calendar = (Play("cup", begins[1], ends[1], (7,)),)
+    found = read_diary(entries, "green", {}, station="s1", plays=calendar, strip=strip)
+    every = tuple(zip(begins, ends, strict=True))
+    assert found.plays == every and found.own_plays == tuple(every[n] for n in own)
 
 
 def test_words_of_people_keep_who_and_why():
