@@ -115,7 +115,9 @@ def _judged_watering(plan: WorkPlan | None, entry: DiaryEntry, before: DiaryEntr
     stations = [entry.station] if entry.station else []
     stands_as = None if before is None else (before.at_ms, before.number("water_mm"))
     water_mm = entry.number("water_mm")
-    return judged_watering(plan.advice, stations, entry.at_ms, water_mm, plan.seen, plan.decided, stands_as=stands_as)
+    return judged_watering(
+        plan.advice, stations, entry.at_ms, water_mm, plan.seen, plan.planned_water, stands_as=stands_as
+    )
 
 
 def waterings_of(pipeline: Pipeline, now_ms: int) -> Jobs:

@@ -48,7 +48,6 @@ from pipeline.advice.surface_inputs import (
     plans_of,
     play_wanted,
     root_depth_m,
-    strip_of,
     tonight_of,
     turf_of,
     water_of,
@@ -312,7 +311,7 @@ def _station(
     turf, evening, water = water_told
     given = view.facts(plans.surface.name, station.station.name).booked_waterings
     booked = tuple(w for w in given if w.end_ms > view.now_ms)
-    strip = strip_of(view, plans.surface, station.station)
+    strip = plans.strips[station.station.name]
     if not np.isfinite(station.forecast.thatch_wetness).any():
         line = best_day_line(what, (), plans.today)
         return StationAdvice(station.station.name, station.forecast, (), line, water, turf, evening, booked, strip)
@@ -392,8 +391,8 @@ class Advisor:
         self._not_before_s = self._ended_s = self._took_s = self._follows_until_s = 0.0
         self._forgets = 0
         self._late = False  # since a history, nothing has been said that rests on new readings
-        self._flies = False  # hours pass in less than a second: the history of a demo
-        self._in_flight = False  # the latest advice was worked out meanwhile
+        self._in_history = False  # hours pass in less than a second: the history of a demo
+        self._made_in_history = False  # the latest advice was worked out meanwhile
         self._woken, self._diary_changed = threading.Event(), threading.Event()
         self._findings, self._behind = threading.Event(), False
         self._weeks: dict[str, SurfaceWeeks] = {}
@@ -408,7 +407,7 @@ class Advisor:
     @property
     def follows_history(self) -> bool:
         """Whether the history of a demo is over, and the latest advice is one of while it came in."""
-        return self._in_flight and not self._flies
+        return self._made_in_history and not self._in_history
 
     def weeks(self) -> Mapping[str, SurfaceWeeks]:
         """Return the weeks ahead by surface, worked out once a day and after entries; empty before the first."""
@@ -432,8 +431,11 @@ class Advisor:
     def step(self, stop: threading.Event) -> None:
         """Work out the advice if it is due, else wait until it may be."""
         began_s = self._clock.monotonic()
-        flew, self._flies = self._flies, isinstance(self._clock, FollowClock) and self._clock.in_history
-        if flew and not self._flies:
+        was_in_history, self._in_history = (
+            self._in_history,
+            isinstance(self._clock, FollowClock) and self._clock.in_history,
+        )
+        if was_in_history and not self._in_history:
             self._not_before_s, self._took_s = began_s, 0.0  # the history of a demo is over: its advice is days old
         if began_s < self._not_before_s or not self._try(stop):
             self._clock.wait(self._pause_s(), self._woken)
@@ -461,7 +463,7 @@ class Advisor:
         self.advising.ends()
         ended_s = self._clock.monotonic()
         self._metrics.advice_seconds.observe(ended_s - began_s)
-        self._late = self._flies or (self._late and self._behind)
+        self._late = self._in_history or (self._late and self._behind)
         self._ended_s, self._took_s = ended_s, ended_s - began_s
         return True
 
@@ -480,10 +482,10 @@ class Advisor:
     def _is_due(self, now_ms: int) -> bool:
         now_s, turned = self._clock.monotonic(), now_ms // HOUR_MS != self._hour
         written = self._diary_changed.is_set() or now_s < self._follows_until_s
-        rest = REST_ONCE_WRITTEN if written else REST_LATE if self._late and not self._flies else REST
+        rest = REST_ONCE_WRITTEN if written else REST_LATE if self._late and not self._in_history else REST
         if now_s - self._ended_s < rest * self._took_s:
             return False
-        if self._late and not self._flies and not self._settled():
+        if self._late and not self._in_history and not self._settled():
             return False
         behind = self._behind and self._settled()
         return turned or self._diary_changed.is_set() or ((behind or written) and self._findings.is_set())
@@ -495,7 +497,7 @@ class Advisor:
         """
         began_s, zone = self._clock.monotonic(), ZoneInfo(self._config.site.timezone)
         day = datetime.datetime.fromtimestamp(now_ms / 1000, zone).date()
-        if self._now is None or self._flies or began_s < self._weeks_after_s:
+        if self._now is None or self._in_history or began_s < self._weeks_after_s:
             return False
         if (self._late or self._behind) and not self._settled():  # what they rest on is still worked out
             return False
@@ -540,9 +542,9 @@ class Advisor:
         )  # fmt: skip
         found = replace(found, notes=(*self._doubts(), *found.notes))
         self._now, self._hour, self._behind = found, hour, not settled or is_behind(found)
-        self._in_flight = self._flies
+        self._made_in_history = self._in_history
         self._on_change("advice")
-        if not self._flies:
+        if not self._in_history:
             self._on_advice(found)
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import datetime
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -41,7 +41,16 @@ from pipeline.advice.water import (
     with_step,
     without_water,
 )
-from pipeline.diary.facts import DatedPass, DiaryFacts, Play, SeenHealed, on_strip, probes_in_ground
+from pipeline.diary.facts import (
+    DatedPass,
+    DiaryFacts,
+    Play,
+    SeenHealed,
+    on_strip,
+    probes_in_ground,
+    to_play_d,
+    to_play_h,
+)
 from pipeline.diary.fixtures import Fixture, of_surface
 from pipeline.diary.station import StationContext
 from pipeline.forecast.waterings import EVENING_H
@@ -64,7 +73,8 @@ PLAYED_HOURS_MS = 12 * DAY_MS  # so far ahead, hours of play are closed hour by 
 class SurfacePlans:
     """What is known of a surface besides the hours of its stations.
 
-    `growth` is by grass; `growth_end` None where it does not end, or is not known.
+    `growth` is by grass; `growth_end` None where it does not end, or is not known. `strips` are those that its stations
+    stand on, by their names; None where nobody knows it.
     """
 
     surface: Surface
@@ -78,6 +88,7 @@ class SurfacePlans:
     grass: str
     today: datetime.date
     first_frost_ms: int | None
+    strips: Mapping[str, int | None]
 
 
 def play_of(view: View, surface: Surface, fixtures: Sequence[Fixture], diary: DiaryFacts) -> tuple[Play, ...]:
@@ -91,7 +102,7 @@ def play_of(view: View, surface: Surface, fixtures: Sequence[Fixture], diary: Di
         for f in of_surface(fixtures, surface.name, words)
     ]
     most = math.inf if surface.strips is None else surface.strips
-    held = [p._replace(strips=(), astray=p.strips) if max(p.strips, default=0) > most else p
+    held = [p._replace(strips=(), unknown_strips=p.strips) if max(p.strips, default=0) > most else p
             for p in (*found, *diary.fixtures)]  # fmt: skip
     return tuple(sorted(held, key=lambda p: (p.start_ms, p.end_ms, p.title)))
 
@@ -118,7 +129,8 @@ def plans_of(
     ends = _end(growth.get(grass), today)
     frost = stations[0].season.first_frost_ms if stations else None
     factor = learned_factor(_healed_marks(diary, table, growth.get(grass)))
-    return SurfacePlans(surface, diary, play, seasons, renovation, growth, ends, factor, grass, today, frost)
+    strips = {one.station.name: strip_of(view, surface, one.station) for one in stations}
+    return SurfacePlans(surface, diary, play, seasons, renovation, growth, ends, factor, grass, today, frost, strips)
 
 
 # A square whose play nobody has written down is in use from April to September: common practice, no source.
@@ -433,7 +445,8 @@ def evening_of(view: View, plans: SurfacePlans, station: StationView, hours: Hou
     now = int((view.hour_ms - hours.at_ms[0]) // HOUR_MS)
     until = _tomorrow_evening_ms(view)
     ahead_h = int((until - view.hour_ms) // HOUR_MS)
-    own = on_strip(plans.play, strip_of(view, plans.surface, station.station))
+    own, tonight_ms = on_strip(plans.play, plans.strips[station.station.name]), max(view.now_ms, until - DAY_MS)
+    tonight_d = to_play_d(own, tonight_ms)  # from tonight's water, or from now once it is evening
     rain: tuple[float, ...] = ()
     demand = None
     if station.weather is not None:
@@ -447,18 +460,18 @@ def evening_of(view: View, plans: SurfacePlans, station: StationView, hours: Hou
         demand_tomorrow_mm=demand,
         rain_mm=rain,
         lowest_degc=coldest_air(view, hours),
-        days_to_play=_days_to_play(own, view),
-        light_only=is_light_only(plans.surface.kind, _tonight_to_play_d(own, view)),
-        hours_to_play=_hours_to_play(plans.play, view),
+        days_to_play=to_play_d(own, view.now_ms),
+        light_only=is_light_only(plans.surface.kind, tonight_d),
+        hours_to_play=to_play_h(plans.play, tonight_ms),
         given_mm=_given_mm(view, plans, station),
-        dried_for_play=is_dried_for_play(plans.surface.kind, _tonight_to_play_d(own, view)),
+        dried_for_play=is_dried_for_play(plans.surface.kind, tonight_d),
         restricted=view.config.water.restricted,
         arrival_share=_arrival_share(view, station.context),
         days_since_water=_days_since_water(view, plans, station, hours, now),
         interval_days=plans.surface.interval_days,
         wilt=any(s.what == "wilt" and s.value > 0 and 0 <= view.now_ms - s.at_ms < DAY_MS for s in plans.diary.sights),
         root_depth_m=root_m,
-        miss=station.start_error,
+        wetness_error=station.start_error,
     )
 
 
@@ -485,23 +498,6 @@ def strip_of(view: View, surface: Surface, station: Station) -> int | None:
     placed = [e for e in view.entries if e.kind == "place" and e.station == station.name and "probe" not in e.body]
     at_m = (placed[-1].number("x_m"), placed[-1].number("y_m")) if placed else station.at_m
     return None if at_m is None else strip_at(surface.outline, surface.strips, at_m)
-
-
-def _days_to_play(play: Sequence[Play], view: View) -> float | None:
-    ahead = [p.start_ms for p in play if p.end_ms > view.now_ms]
-    return max(min(ahead) - view.now_ms, 0) / DAY_MS if ahead else None
-
-
-def _tonight_to_play_d(play: Sequence[Play], view: View) -> float | None:
-    hours = _hours_to_play(play, view)
-    return None if hours is None else hours / 24.0
-
-
-def _hours_to_play(play: Sequence[Play], view: View) -> float | None:
-    """Return the hours from tonight's water, or from now once it is evening, until play that goes on or comes. [h]"""
-    tonight_ms = max(view.now_ms, _tomorrow_evening_ms(view) - DAY_MS)
-    ahead = [p.start_ms for p in play if p.end_ms > tonight_ms]
-    return max(min(ahead) - tonight_ms, 0) / HOUR_MS if ahead else None
 
 
 ARRIVES_MS = 3 * HOUR_MS  # so long after a watering the probes may not show it yet: our own choice

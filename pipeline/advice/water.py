@@ -37,12 +37,12 @@ DEEP_DAYS, DRY_DAYS = 10.0, 5.0
 GO_MM = {"sand": 15.0, "sandy_loam": 10.0, "loam": 8.0, "clay_loam": 6.0, "club_clay_loam": 4.0,
          "first_class_clay_loam": 3.0, "organic_topsoil": 8.0, "peat": 8.0}  # fmt: skip
 MOST_GOES = 4
-# Seconds in which a drop soaks in, and what the ground is called above them: Dekker & Jungerius 1990.
+# Seconds in which a drop soaks in, and what the ground is called from them on: Dekker & Jungerius 1990.
+DROP_REPELS_S = 5.0
 REPELLENCY = (
     (3600.0, later("extremely repellent")), (600.0, later("severely repellent")), (60.0, later("strongly repellent")),
-    (5.0, later("slightly repellent")), (0.0, later("not repellent")),
+    (DROP_REPELS_S, later("slightly repellent")), (0.0, later("not repellent")),
 )  # fmt: skip
-DROP_REPELS_S = 5.0
 DROP_WETTED = 0.5  # thatch wetter than this takes water whatever a drop said of it when it was drier: our own choice
 # So long before play the last water goes on, for its top to drain: common practice, no source; a loam longer than sand.
 DRAINS_H = {"sand": 6.0, "sandy_loam": 12.0, "loam": 18.0, "clay_loam": 24.0, "club_clay_loam": 36.0,
@@ -168,7 +168,7 @@ class Evening:
         Seen by eye in the last day.
     root_depth_m : float or None
         [m]
-    miss : (float, float)
+    wetness_error : (float, float)
         Standard deviations of thatch and root wetness about what is true. [1]
     """
 
@@ -188,7 +188,7 @@ class Evening:
     interval_days: int | None = None
     wilt: bool = False
     root_depth_m: float | None = None
-    miss: tuple[float, float] = (0.0, 0.0)
+    wetness_error: tuple[float, float] = (0.0, 0.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -434,7 +434,7 @@ def _give(turf: Turf, evening: Evening, need: float, drink: float, deficit: floa
 
 def _range(turf: Turf, evening: Evening, need: float, most_mm: float) -> tuple[float, float] | None:
     """Return within which the right dose lies eight times in ten; None where it is known well enough. [mm]"""
-    (thatch, root), holds_mm = evening.miss, (turf.thatch_capacity_mm, turf.root_capacity_mm)
+    (thatch, root), holds_mm = evening.wetness_error, (turf.thatch_capacity_mm, turf.root_capacity_mm)
     off_mm = EIGHT_IN_TEN * math.hypot(thatch * holds_mm[0], root * holds_mm[1])
     low, high = (round(min(max(mm, WORTHWHILE_MM), most_mm)) for mm in (need - off_mm, need + off_mm))
     return (float(low), float(high)) if high - low >= RANGE_MM else None

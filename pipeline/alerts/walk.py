@@ -42,9 +42,9 @@ from pipeline.alerts.model import (
     event_of,
     quarter_hour_of,
 )
-from pipeline.diary.facts import AlertMark, DiaryFacts
+from pipeline.diary.facts import AlertMark, DiaryFacts, Play, to_play_d
 from pipeline.texts import say
-from pipeline.units import DAY_MS, HOUR_MS, QUARTER_HOUR_MS, FloatArray, TimeArray, floats
+from pipeline.units import HOUR_MS, QUARTER_HOUR_MS, FloatArray, TimeArray, floats
 
 Said = tuple[AlertState, list[AlertEvent]]
 
@@ -126,8 +126,7 @@ def drying(where: Where, diary: DiaryFacts, at_ms: int) -> bool:
     days away."""
     if covered(diary, at_ms):
         return True
-    days = [(begin - at_ms) / DAY_MS for begin, end in diary.own_plays if end > at_ms]
-    return is_dried_for_play(where.kind, max(min(days), 0.0) if days else None)
+    return is_dried_for_play(where.kind, to_play_d([Play("", *span) for span in diary.own_plays], at_ms))
 
 
 def fresh_water(state: AlertState, diary: DiaryFacts, at_ms: int, back_h: float) -> bool:

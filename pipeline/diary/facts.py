@@ -105,19 +105,32 @@ class DatedPass(NamedTuple):
 class Play(NamedTuple):
     """One time of play on a surface, and on which strips of it, by number; none where nobody says. [ms since 1970]
 
-    `astray` are the numbers it names where the surface has no such strip: then it names none.
+    `unknown_strips` are the numbers it names where the surface has no such strip: then it names none.
     """
 
     title: str
     start_ms: int
     end_ms: int
     strips: tuple[int, ...] = ()
-    astray: tuple[int, ...] = ()
+    unknown_strips: tuple[int, ...] = ()
 
 
 def on_strip(plays: Sequence[Play], strip: int | None) -> list[Play]:
     """Return the play that a strip is kept for: what names it, or none; all where the strip is not known."""
     return [one for one in plays if strip is None or not one.strips or strip in one.strips]
+
+
+def to_play_h(plays: Sequence[Play], at_ms: int) -> float | None:
+    """Return how long after a moment the next play begins, 0 while it goes on; None without any. [ms since 1970, UTC],
+    [h]"""
+    ahead = [one.start_ms for one in plays if one.end_ms > at_ms]
+    return max(min(ahead) - at_ms, 0) / HOUR_MS if ahead else None
+
+
+def to_play_d(plays: Sequence[Play], at_ms: int) -> float | None:
+    """Return the same as `to_play_h` in days. [ms since 1970, UTC], [d]"""
+    hours = to_play_h(plays, at_ms)
+    return None if hours is None else hours / 24.0
 
 
 class DropTest(NamedTuple):

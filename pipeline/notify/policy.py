@@ -423,6 +423,8 @@ def _digest(site: Site, news: Sequence[News], plans: Sequence[PlanNews], here: d
     # Translators: the subject of a digest: "Meadow, Tue 24 Nov: nothing new"
     subject = say("{site}, {day}: {what}", site=site.title, day=when_words(here), what=what)
     name = f"digest-{site.name}-{here.date().isoformat()}"
+    further = {one.text: one.further for one in plans}
+    lines = [each for line in lines for each in (line, *further.get(line, ()))]
     return replace(_message(DIGEST, news, subject, lines, now_ms, name=name), states=tuple(one.key for one in plans))
 
 

@@ -26,8 +26,8 @@ _WORST_FIRST = ("do_not", "wait", "in_doubt", "cannot_tell", "too_early", "go")
 
 
 @dataclass(frozen=True)
-class Decided:
-    """What the plan has decided that a booking of water has to heed.
+class PlannedWater:
+    """What the plan has planned_water that a booking of water has to heed.
 
     Attributes
     ----------
@@ -50,7 +50,7 @@ def judged_watering(
     at_ms: int,
     water_mm: float,
     seen: Seen,
-    decided: Decided,
+    planned_water: PlannedWater,
     *,
     stands_as: tuple[int, float] | None = None,
 ) -> Judgement:
@@ -67,24 +67,26 @@ def judged_watering(
     water_mm : float
         [mm]
     seen : Seen
-    decided : Decided
+    planned_water : PlannedWater
     stands_as : (int, float) or None
         Begin and amount under which it is booked already, where it is to be changed; None for its own. [ms], [mm]
     """
     here = [one for one in surface.stations if not stations or one.station in stations]
-    if not here:
-        return Judgement("cannot_tell", say("nothing is advised on its water."))
-    if not surface.water_to_hand:
-        return Judgement("do_not", say("no water is to hand by the settings."))
-    if decided.off_until_ms is not None and at_ms < decided.off_until_ms:
-        return Judgement("wait", say("{why}.", why=decided.off_why))
     own = (at_ms, water_mm) if stands_as is None else stands_as
-    found = [(one, _at(surface, one, at_ms, water_mm, seen, decided, own)) for one in here]
-    worst, judgement = min(found, key=lambda each: _WORST_FIRST.index(each[1].verdict))
-    if len(here) > 1 and judgement.verdict != "go":
-        told = say("{place}: {told}", place=worst.turf.place, told=judgement.clause)
-        return Judgement(judgement.verdict, told)
-    return judgement
+    return worst_of(
+        surface, {one.station: _at(surface, one, at_ms, water_mm, seen, planned_water, own) for one in here}
+    )
+
+
+def worst_of(surface: SurfaceAdvice, judged: Mapping[str, Judgement]) -> Judgement:
+    """Return the worst of what is made of a watering at some stations, told with its place where they differ."""
+    if not judged:
+        return Judgement("cannot_tell", say("nothing is advised on its water."))
+    station, worst = min(judged.items(), key=lambda each: _WORST_FIRST.index(each[1].verdict))
+    if worst.verdict == "go" or all(each == worst for each in judged.values()):
+        return worst
+    place = next(one.turf.place for one in surface.stations if one.station == station)
+    return Judgement(worst.verdict, say("{place}: {told}", place=place, told=worst.clause))
 
 
 def _at(
@@ -93,15 +95,19 @@ def _at(
     at_ms: int,
     water_mm: float,
     seen: Seen,
-    decided: Decided,
+    planned_water: PlannedWater,
     own: tuple[int, float],
 ) -> Judgement:
-    water = decided.waters.get(one.station)
+    if not surface.water_to_hand:
+        return Judgement("do_not", say("no water is to hand by the settings."))
+    if planned_water.off_until_ms is not None and at_ms < planned_water.off_until_ms:
+        return Judgement("wait", say("{why}.", why=planned_water.off_why))
+    water = planned_water.waters.get(one.station)
     if at_ms >= seen.now_ms + LOOKED_AHEAD_D * DAY_MS:
         return Judgement("too_early", say("its evening lies past the days that are forecast."))
     is_tonight = at_ms < evening_ms(seen, 0) + TONIGHT_ENDS_H * HOUR_MS
     if water is not None and not is_tonight and _is_before_its_evening(water, at_ms):
-        why = _why_it_waits(water, decided)
+        why = _why_it_waits(water, planned_water)
         return Judgement("wait", say("none is wanted then: {why}.", why=why))
     dose = one.water if is_tonight else dose_on(surface, one, seen, at_ms)
     if dose is None:
@@ -112,10 +118,11 @@ def _at(
         verdict = "do_not" if one.evening.restricted else "wait"
         return Judgement(verdict, say("none is wanted then: {why}.", why=dose.reason))
     # what is booked while the plan keeps feet or water off is told to wait, and does not count
-    from_ms = decided.off_until_ms or 0
+    from_ms = planned_water.off_until_ms or 0
     if water is not None and water.waits_for and water.evening_ms is not None:
         from_ms = max(from_ms, _begins_ms(water.evening_ms))
-    return _of_dose(dose, water_mm, _before_mm(one, at_ms, own, from_ms), _planned_mm(one, at_ms, own, water))
+    before_mm = _booked_mm(one, range(from_ms, at_ms + 1), at_ms, own)
+    return _of_dose(dose, water_mm, before_mm, _planned_mm(one, at_ms, own, water))
 
 
 def _is_before_its_evening(water: DeepWater, at_ms: int) -> bool:
@@ -129,29 +136,22 @@ def _begins_ms(evening: int) -> int:
     return evening + BEGINS_H * HOUR_MS
 
 
-def _why_it_waits(water: DeepWater, decided: Decided) -> str:
+def _why_it_waits(water: DeepWater, planned_water: PlannedWater) -> str:
     if water.waits_for == "thatch":
         return say("the thatch is wet over dry roots and light water would feed it")
-    return decided.off_why if water.waits_for == "ground" else water.advice.reason
+    return planned_water.off_why if water.waits_for == "ground" else water.advice.reason
 
 
-def _before_mm(one: StationAdvice, at_ms: int, own: tuple[int, float], from_ms: int) -> float:
-    """Return the water of bookings that come before one at a station, from a moment on; of one hour the first. [mm]"""
-    given = 0.0
-    for each in sorted(one.booked, key=lambda each: each.start_ms):
-        if each.start_ms > at_ms or (each.start_ms, each.water_mm) == (at_ms, own[1]) == own:
-            break
-        if each.start_ms >= from_ms and (each.start_ms, each.water_mm) != own:
-            given += each.water_mm
-    return given
-
-
-def _of_night_mm(one: StationAdvice, evening: int, own: tuple[int, float]) -> float:
-    """Return the water that is booked at a station for the night of an evening, beside a booking. [mm]"""
-    night = range(_begins_ms(evening), evening + TONIGHT_ENDS_H * HOUR_MS)
-    others = [each for each in one.booked if each.start_ms in night]
-    same = next((each for each in others if (each.start_ms, each.water_mm) == own), None)
-    return sum(each.water_mm for each in others if each is not same)
+def _booked_mm(one: StationAdvice, within: range, at_ms: int, own: tuple[int, float]) -> float:
+    """Return the water booked at a station in some time, beside a booking; of the booking's own hour what stands before
+    it. [ms since 1970, UTC], [mm]"""
+    booked = sorted(one.booked, key=lambda each: each.start_ms)
+    same = next((k for k, each in enumerate(booked) if (each.start_ms, each.water_mm) == own), len(booked))
+    return sum(
+        each.water_mm
+        for k, each in enumerate(booked)
+        if k != same and each.start_ms in within and not (k > same and each.start_ms == at_ms == own[0])
+    )
 
 
 def _planned_mm(one: StationAdvice, at_ms: int, own: tuple[int, float], water: DeepWater | None) -> float:
@@ -160,7 +160,8 @@ def _planned_mm(one: StationAdvice, at_ms: int, own: tuple[int, float], water: D
         return 0.0
     if at_ms < water.evening_ms + TONIGHT_ENDS_H * HOUR_MS:
         return 0.0
-    return max(water.dose.mm - _of_night_mm(one, water.evening_ms, own), 0.0)
+    night = range(_begins_ms(water.evening_ms), water.evening_ms + TONIGHT_ENDS_H * HOUR_MS)
+    return max(water.dose.mm - _booked_mm(one, night, at_ms, own), 0.0)
 
 
 def _of_dose(dose: WaterAdvice, water_mm: float, booked_mm: float, planned_mm: float) -> Judgement:

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import datetime
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -25,7 +24,7 @@ from pipeline.advice.water import (
     tonight,
 )
 from pipeline.alerts.water import ROOTS_DRY
-from pipeline.diary.facts import Play, on_strip
+from pipeline.diary.facts import Play, on_strip, to_play_d, to_play_h
 from pipeline.forecast.waterings import EVENING_H
 from pipeline.forecast.wetness import EDGE_SLACK, WetnessForecast
 from pipeline.plan.seen import Seen
@@ -33,6 +32,7 @@ from pipeline.units import DAY_MS, HOUR_MS, FloatArray
 
 STRESS_MM = 4.0  # so much used by tomorrow evening is heat for roots that are dry: our own choice
 LOOKED_AHEAD_D = 9
+SOAKS_H = 12  # water of an evening is in by then
 
 
 @dataclass(frozen=True)
@@ -56,7 +56,7 @@ class DeepWater:
         Of that evening.
     is_lesser_evil : bool
         Given on wet thatch, for the roots fail first.
-    sheds : bool
+    repels_water : bool
         Thatch is so dry, or a drop on a core said so, that it may repel water.
     """
 
@@ -67,7 +67,7 @@ class DeepWater:
     evening_ms: int | None = None
     dose: WaterAdvice | None = None
     is_lesser_evil: bool = False
-    sheds: bool = False
+    repels_water: bool = False
 
 
 def next_water(surface: SurfaceAdvice, one: StationAdvice, seen: Seen, *, off_until_ms: int | None) -> DeepWater:
@@ -85,7 +85,7 @@ def next_water(surface: SurfaceAdvice, one: StationAdvice, seen: Seen, *, off_un
     holds = holds_over_dry(one)
     drains_ms = drains_at(one) if holds else None
     wanted = one.water.mm is not None and one.water.mm > 0.0
-    plain = DeepWater(one.water, holds, drains_ms, sheds=not one.turf.seed and repels(one.turf, one.evening))
+    plain = DeepWater(one.water, holds, drains_ms, repels_water=not one.turf.seed and repels(one.turf, one.evening))
     barred = wanted and off_until_ms is not None and off_until_ms > tonight_ms
     if (one.turf.seed or not surface.water_to_hand) and not barred:
         return replace(plain, evening_ms=tonight_ms, dose=one.water) if wanted else plain
@@ -109,7 +109,7 @@ def next_water(surface: SurfaceAdvice, one: StationAdvice, seen: Seen, *, off_un
     for day in range(1, LOOKED_AHEAD_D + 1):
         at_ms = evening_ms(seen, day)
         dose = None if at_ms < from_ms else dose_on(surface, one, seen, at_ms)
-        if waits_for == "thatch" and is_light_only(surface.kind, _days(to_own_play(surface, one, at_ms))):
+        if waits_for == "thatch" and is_light_only(surface.kind, to_play_d(own_play(surface, one), at_ms)):
             continue  # a light dose would feed the thatch
         if dose is not None and dose.mm:
             return replace(plain, waits_for=waits_for, evening_ms=at_ms, dose=dose)
@@ -139,7 +139,7 @@ def dose_on(surface: SurfaceAdvice, one: StationAdvice, seen: Seen, at_ms: int) 
     if root is None:
         return None
     thatch = _at(forecast.thatch_wetness, row) if one.turf.thatch_capacity_mm > 0.0 else None
-    to_play_ms, days = to_play(surface.play, at_ms), _days(to_own_play(surface, one, at_ms))
+    days = to_play_d(own_play(surface, one), at_ms)
     since = one.evening.days_since_water
     evening = replace(
         one.evening,
@@ -148,7 +148,7 @@ def dose_on(surface: SurfaceAdvice, one: StationAdvice, seen: Seen, at_ms: int) 
         rain_mm=_rain(forecast, row),
         lowest_degc=None,
         days_to_play=days,
-        hours_to_play=None if to_play_ms is None else to_play_ms / HOUR_MS,
+        hours_to_play=to_play_h(surface.play, at_ms),
         dried_for_play=is_dried_for_play(surface.kind, days),
         light_only=is_light_only(surface.kind, days),
         given_mm=0.0,
@@ -158,25 +158,14 @@ def dose_on(surface: SurfaceAdvice, one: StationAdvice, seen: Seen, at_ms: int) 
     return tonight(one.turf, evening)
 
 
-def to_own_play(surface: SurfaceAdvice, one: StationAdvice, at_ms: int) -> int | None:
-    """Return how long after a moment the next play begins that a station is kept for, as `to_play`. [ms]"""
-    return to_play(on_strip(surface.play, one.strip), at_ms)
-
-
-def _days(span_ms: int | None) -> float | None:
-    return None if span_ms is None else span_ms / DAY_MS
-
-
-def to_play(play: Sequence[Play], at_ms: int) -> int | None:
-    """Return how long after a moment the next play begins, 0 while it goes on. [ms]"""
-    ahead = [one.start_ms for one in play if one.end_ms > at_ms]
-    return max(min(ahead) - at_ms, 0) if ahead else None
+def own_play(surface: SurfaceAdvice, one: StationAdvice) -> list[Play]:
+    """Return the play that the ground of a station is kept for."""
+    return on_strip(surface.play, one.strip)
 
 
 def evening_ms(seen: Seen, days: int) -> int:
     """Return the evening of today, or so many days on. [ms since 1970, UTC]"""
-    here = datetime.datetime.fromtimestamp(seen.now_ms / 1000, seen.zone)
-    day = here.date() + datetime.timedelta(days=days)
+    day = seen.date(seen.now_ms) + datetime.timedelta(days=days)
     return round(datetime.datetime.combine(day, datetime.time(EVENING_H), seen.zone).timestamp() * 1000)
 
 

@@ -33,11 +33,14 @@ class PlanNews:
         What it is about, and how that stands: keys, not words.
     text : str
         One line, the place first.
+    further : tuple of str
+        What is to be done besides, as lines.
     """
 
     subject: str
     state: str
     text: str
+    further: tuple[str, ...] = ()
 
     @property
     def key(self) -> str:
@@ -81,8 +84,8 @@ def plan_news(plan: WorkPlan, now_ms: int, zone: datetime.tzinfo) -> Iterator[Pl
         yield PlanNews(f"{caution.what}/{surface}/{caution.station}", month, text)
     places = {one.station: one.turf.place for one in plan.advice.stations}
     for course in plan.courses:
-        text = say("{place}: {told}", place=places[course.station], told=" ".join(course.steps))
-        yield PlanNews(f"water/{course.station}", course.key, text)
+        text, *further = (say("{place}: {told}", place=places[course.station], told=step) for step in course.steps)
+        yield PlanNews(f"water/{course.station}", course.key, text, tuple(further))
 
 
 def plan_lines(plan: WorkPlan, now_ms: int, zone: datetime.tzinfo) -> list[str]:

@@ -56,6 +56,10 @@ class Seen:
     arrived_bounds: tuple[float, float] = (0.2, 0.5)
     alerts: Sequence[OpenAlert] = ()
 
+    def date(self, at_ms: int) -> datetime.date:
+        """Return the day of a moment by the site's clock. [ms since 1970, UTC]"""
+        return datetime.datetime.fromtimestamp(at_ms / 1000, self.zone).date()
+
     @property
     def is_wet(self) -> bool:
         """Return whether the ground is too wet to be gone on."""

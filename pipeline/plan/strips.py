@@ -7,16 +7,15 @@ preparation begins is common practice.
 
 from __future__ import annotations
 
-import datetime
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 from pipeline.advice.report import StationAdvice, SurfaceAdvice
 from pipeline.advice.water import DEEP_DAYS, DRY_DAYS, USUAL_DRAINS_H, is_dried_for_play, is_too_near
-from pipeline.diary.facts import Play, on_strip
-from pipeline.forecast.waterings import EVENING_H, OF_TONIGHT_H
-from pipeline.plan.deep_water import LOOKED_AHEAD_D, evening_ms, to_own_play, to_play
+from pipeline.diary.facts import Play, on_strip, to_play_d, to_play_h
+from pipeline.forecast.waterings import OF_TONIGHT_H
+from pipeline.plan.deep_water import LOOKED_AHEAD_D, SOAKS_H, evening_ms, own_play
 from pipeline.plan.lines import Line, Says
 from pipeline.plan.seen import Seen
 from pipeline.texts import day_words, in_a_row, later, say
@@ -25,7 +24,6 @@ from pipeline.units import DAY_MS, HOUR_MS, TimeSpan
 State = Literal["in_use", "in_preparation", "resting", "finished"]
 PREPARED_D = 14  # before play in which a strip is prepared: 10 to 14 at best, 5 at the least (ECB TS4, from memory)
 OFTEN = 2  # matches ahead within `PREPARED_D` that name no strip, for the whole square never to be watered
-WATERED_H = 12  # of an evening's water
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,12 +75,12 @@ def strips_wanted(advice: SurfaceAdvice, seen: Seen) -> str:
     told = [
         say(
             "{title} on {day} names strip {numbers}, and there are strips 1 to {n}: the whole square is dried for it.",
-            title=one.title, day=day_words(_date(one.start_ms, seen)), n=advice.strips or 0,
-            numbers=in_a_row([str(number) for number in one.astray]),
+            title=one.title, day=day_words(seen.date(one.start_ms)), n=advice.strips,
+            numbers=in_a_row([str(number) for number in one.unknown_strips]),
         )
-        for one in near if one.astray
+        for one in near if one.unknown_strips
     ]  # fmt: skip
-    unnamed = [day_words(_date(one.start_ms, seen)) for one in near if not one.strips and not one.astray]
+    unnamed = [day_words(seen.date(one.start_ms)) for one in near if not one.strips and not one.unknown_strips]
     if len(unnamed) >= OFTEN:
         told.append(
             say(
@@ -94,10 +92,10 @@ def strips_wanted(advice: SurfaceAdvice, seen: Seen) -> str:
     lost = [one.turf.place for one in advice.stations if one.strip is None]
     if lost and any(one.strips for one in near):
         text = later(
-            "{places}: nobody knows the strip, so it is dried for every match. Give its place on the plan."
+            "{places}: the strip it stands on is not known, so it is dried for every match. Give its place on the plan."
         ) if advice.strips else later(
-            "{places}: nobody knows the strip, so it is dried for every match. Give the corners of the square, how "
-            "many strips it has, and the place of each station."
+            "{places}: the strip it stands on is not known, so it is dried for every match. Give the corners of the "
+            "square, how many strips it has, and the place of each station."
         )  # fmt: skip
         told.append(say(text, places=in_a_row(lost)))
     return " ".join(told)
@@ -112,10 +110,9 @@ def strip_lines(advice: SurfaceAdvice, strips: Sequence[StripState], seen: Seen)
             yield from _of_strip(strip, one, seen)
         for day in range(LOOKED_AHEAD_D + 1):
             at_ms = evening_ms(seen, day)
-            own_ms, any_ms = to_own_play(advice, one, at_ms), to_play(advice.play, at_ms)
-            if is_dried_for_play(advice.kind, None if own_ms is None else own_ms / DAY_MS):
+            if is_dried_for_play(advice.kind, to_play_d(own_play(advice, one), at_ms)):
                 yield Line(Says.DRIED, _night(at_ms), one.station)
-            if is_too_near(one.turf, None if any_ms is None else any_ms / HOUR_MS, wilt=day == 0 and one.evening.wilt):
+            if is_too_near(one.turf, to_play_h(advice.play, at_ms), wilt=day == 0 and one.evening.wilt):
                 yield Line(Says.TOO_NEAR, _night(at_ms), one.station)
 
 
@@ -137,7 +134,7 @@ def _of_strip(strip: StripState, one: StationAdvice, seen: Seen) -> Iterator[Lin
 
 
 def _night(at_ms: int) -> TimeSpan:
-    return TimeSpan(at_ms, at_ms + WATERED_H * HOUR_MS)
+    return TimeSpan(at_ms, at_ms + SOAKS_H * HOUR_MS)
 
 
 def last_evening_ms(number: int, play_ms: int, days: float, advice: SurfaceAdvice, seen: Seen) -> int | None:
@@ -145,23 +142,19 @@ def last_evening_ms(number: int, play_ms: int, days: float, advice: SurfaceAdvic
 
     None where it is past. [d], [ms since 1970, UTC]
     """
-    day = _date(play_ms, seen) - datetime.timedelta(days=int(days))
-    while True:
-        at = datetime.datetime.combine(day, datetime.time(EVENING_H), seen.zone)
-        at_ms = round(at.timestamp() * 1000)
-        if at_ms < evening_ms(seen, 0):
-            return None
+    ahead = (seen.date(play_ms) - seen.date(seen.now_ms)).days - int(days)
+    for day in range(ahead, -1, -1):
+        at_ms = evening_ms(seen, day)
         given_ms = max(at_ms, seen.now_ms)
         if play_ms - given_ms > days * DAY_MS and not _is_too_near(number, given_ms, advice, seen):
             return at_ms
-        day -= datetime.timedelta(days=1)
+    return None
 
 
 def _is_too_near(number: int, at_ms: int, advice: SurfaceAdvice, seen: Seen) -> bool:
     """Return whether play on any strip comes before water of an evening has drained, by the stations of a strip, else
     by all. [ms since 1970, UTC]"""
-    ahead_ms, is_tonight = to_play(advice.play, at_ms), at_ms < evening_ms(seen, 1)
-    hours = None if ahead_ms is None else ahead_ms / HOUR_MS
+    hours, is_tonight = to_play_h(advice.play, at_ms), at_ms < evening_ms(seen, 1)
     here = [one for one in advice.stations if one.strip == number] or advice.stations
     if not here:
         return hours is not None and hours < USUAL_DRAINS_H
@@ -169,20 +162,20 @@ def _is_too_near(number: int, at_ms: int, advice: SurfaceAdvice, seen: Seen) -> 
 
 
 def _state(number: int, advice: SurfaceAdvice, played: Sequence[Play], seen: Seen) -> StripState:
-    today = _date(seen.now_ms, seen)
+    today = seen.date(seen.now_ms)
     own = on_strip((*advice.played, *advice.play), number)
-    on = [one for one in own if _date(one.start_ms, seen) <= today <= _date(one.end_ms - 1, seen)]
+    on = [one for one in own if seen.date(one.start_ms) <= today <= seen.date(one.end_ms - 1)]
     if any(one.strips for one in on):
         return StripState(number, "in_use", say("Strip {n} is in use today.", n=number))
     if on:
         told = say("Strip {n} may be in use today: the fixture names no strip.", n=number)
         return StripState(number, "in_use", told)
-    last = day_words(_date(max(one.end_ms for one in played) - 1, seen)) if played else ""
+    last = day_words(seen.date(max(one.end_ms for one in played) - 1)) if played else ""
     play_ms = min((one.start_ms for one in own if one.start_ms > seen.now_ms), default=None)
     if play_ms is None:
         told = say("Strip {n} is finished, last played on {day}: water it by its need.", n=number, day=last)
         return StripState(number, "finished", told)
-    day = day_words(_date(play_ms, seen))
+    day = day_words(seen.date(play_ms))
     water_ms, deep_ms = (last_evening_ms(number, play_ms, days, advice, seen) for days in (DRY_DAYS, DEEP_DAYS))
     if water_ms is None:
         told = say("Strip {n} is in preparation for play on {day}: no more water.", n=number, day=day)
@@ -194,17 +187,13 @@ def _state(number: int, advice: SurfaceAdvice, played: Sequence[Play], seen: See
         stands = say("Strip {n}, last played on {last}, has to heal for play on {day}", n=number, last=last, day=day)
     else:
         stands = say("Strip {n} rests, with play on {day}", n=number, day=day)
-    evening = day_words(_date(water_ms, seen))
+    evening = day_words(seen.date(water_ms))
     if deep_ms is None:
         # Translators: strip is as "Strip 4 rests, with play on 12 Jul", here and below
-        told = say("{strip}: water it lightly, last on the evening of {last}.", strip=stands, last=evening)
+        told = say("{strip}: water it lightly, up to the evening of {last}.", strip=stands, last=evening)
     else:
         told = say(
-            "{strip}: last deep water on the evening of {deep}, then lightly, last on that of {last}.",
-            strip=stands, deep=day_words(_date(deep_ms, seen)), last=evening,
+            "{strip}: last deep water on the evening of {deep}, then lightly, up to the evening of {last}.",
+            strip=stands, deep=day_words(seen.date(deep_ms)), last=evening,
         )  # fmt: skip
     return StripState(number, "in_preparation" if near else "resting", told, play_ms, water_ms, deep_ms)
-
-
-def _date(at_ms: int, seen: Seen) -> datetime.date:
-    return datetime.datetime.fromtimestamp(at_ms / 1000, seen.zone).date()

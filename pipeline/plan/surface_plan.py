@@ -33,9 +33,9 @@ from pipeline.alerts.water import ROOTS_DRY, THATCH_HOLDING, WATER_NOT_ARRIVING
 from pipeline.diary.facts import DatedPass
 from pipeline.forecast.waterings import EVENING_H
 from pipeline.plan.booked import Judgement, judged_by
-from pipeline.plan.booked_water import BEGINS_H, TONIGHT_ENDS_H, Decided, judged_watering
+from pipeline.plan.booked_water import BEGINS_H, TONIGHT_ENDS_H, PlannedWater, judged_watering, worst_of
 from pipeline.plan.contradictions import SPIKES
-from pipeline.plan.deep_water import DeepWater, evening_ms, next_water
+from pipeline.plan.deep_water import SOAKS_H, DeepWater, evening_ms, next_water
 from pipeline.plan.held_passes import held, is_held
 from pipeline.plan.lines import WATERING, Line, Says
 from pipeline.plan.seen import Seen
@@ -45,7 +45,6 @@ from pipeline.texts import later, say
 from pipeline.units import DAY_MS, HOUR_MS, TimeSpan
 
 DRAINED = 1.0  # wetness of a top that bears again: its drained limit
-SOAKS_H = 12  # water of an evening is in by then
 PUT_OFF = ("wait", "do_not")  # verdicts on a booking
 UNTIL_H = 9  # an order about tonight holds until so late the next morning
 
@@ -94,7 +93,7 @@ class WorkPlan:
         Of open alerts, by their ids: what is, and what to do about it by this plan.
     lines : tuple of Line
         All that it tells, to be held against the table of contradictions.
-    decided : Decided
+    planned_water : PlannedWater
         What a booking of water has to heed: the next water of each station, and until when nobody may go on it.
     seen : Seen or None
         What it rests on beside the advice.
@@ -108,13 +107,13 @@ class WorkPlan:
     strips_wanted: str = ""
     texts: Mapping[str, str] = field(default_factory=dict)
     lines: tuple[Line, ...] = ()
-    decided: Decided = field(default_factory=Decided)
+    planned_water: PlannedWater = field(default_factory=PlannedWater)
     seen: Seen | None = None
 
     @property
     def off_until_ms(self) -> int | None:
         """Until when nobody may go on it; None where they may, or nobody can tell. [ms since 1970, UTC]"""
-        return self.decided.off_until_ms
+        return self.planned_water.off_until_ms
 
 
 def plan_of(advice: SurfaceAdvice, seen: Seen) -> WorkPlan:
@@ -151,15 +150,16 @@ def plan_of(advice: SurfaceAdvice, seen: Seen) -> WorkPlan:
     planned = replace(advice, stations=stations)
     booked = tuple(_booked(planned, seen))
     texts = {alert.alert_id: text for alert in seen.alerts if (text := _alert_text(alert, planned, waters, off, seen))}
-    decided = Decided(waters, off_ms, "" if off is None else off.why)
-    waterings = tuple(_booked_waterings(planned, seen, decided))
+    planned_water = PlannedWater(waters, off_ms, "" if off is None else off.why)
+    waterings = tuple(_booked_waterings(planned, seen, planned_water))
     strips, wanted = strip_states(planned, seen), strips_wanted(planned, seen)
     lines = (
         *_lines(planned, waters, off, seen),
-        *_booked_lines(planned, booked, waterings, seen, decided),
+        *_booked_lines(planned, booked, waterings),
         *strip_lines(planned, strips, seen),
     )
-    return WorkPlan(planned, courses, booked, waterings, strips, wanted, texts, lines, decided, seen)
+    told = tuple((watering, worst_of(planned, at_stations)) for watering, at_stations in waterings)
+    return WorkPlan(planned, courses, booked, told, strips, wanted, texts, lines, planned_water, seen)
 
 
 # --- whether it may be gone on ---------------------------------------------------------------------------------------
@@ -259,7 +259,9 @@ def _spike_words(advice: SurfaceAdvice, seen: Seen) -> str:
 def _after(water: DeepWater) -> int | None:
     """Return the morning after the water of thatch that holds or sheds it; None without one. [ms since 1970, UTC]"""
     return (
-        None if not (water.holds or water.sheds) or water.evening_ms is None else water.evening_ms + SOAKS_H * HOUR_MS
+        None
+        if not (water.holds or water.repels_water) or water.evening_ms is None
+        else water.evening_ms + SOAKS_H * HOUR_MS
     )
 
 
@@ -300,24 +302,24 @@ def _course(
         why = _why_not_tonight(water, off, seen)
         steps = [say("No water tonight: {why}.", why=why)]
     if water.evening_ms is not None and water.dose is not None and not water.is_lesser_evil:
-        steps.append(_dose_words(water.dose, water.evening_ms, seen, rests=water.holds or water.sheds))
+        steps.append(_dose_words(water.dose, water.evening_ms, seen, rests=water.holds or water.repels_water))
     elif not water.is_lesser_evil:
         steps.append(say("No evening can be named yet; look again tomorrow."))
     if (after_ms := _after(water)) is not None:
         steps.append(say("The next morning look whether it reached the roots."))
         steps.append(_if_it_did_not(advice, after_ms, seen))
         steps.append(say("Take a core where thatch meets soil before the next deep pass."))
-    day = "" if water.evening_ms is None else _date(water.evening_ms, seen).isoformat()
+    day = "" if water.evening_ms is None else seen.date(water.evening_ms).isoformat()
     return WaterCourse(one.station, tuple(steps), why, f"{water.waits_for or 'now'} {day}".strip())
 
 
 def _of_repellent(advice: SurfaceAdvice, one: StationAdvice, water: DeepWater, seen: Seen) -> WaterCourse | None:
     """Return the course of tonight's water on thatch that sheds it; None where it takes water, or gets none."""
-    if water.evening_ms is None or not water.sheds:
+    if water.evening_ms is None or not water.repels_water:
         return None
     drop_s = one.turf.drop_s
     told = say(
-        "Put a drop on a core where thatch meets soil: over 5 s to soak in is repellent. Write it with the core."
+        "Put a drop on a core where thatch meets soil: 5 s or more to soak in is repellent. Write it with the core."
     )
     if drop_s is not None:
         words = drop_words(drop_s)
@@ -395,19 +397,22 @@ def _booked(advice: SurfaceAdvice, seen: Seen) -> Iterator[tuple[DatedPass, Judg
         yield job, judgement, "" if judgement.is_barred else lift_first(names, one.outlook.ground.buried)
 
 
-def _booked_waterings(advice: SurfaceAdvice, seen: Seen, decided: Decided) -> Iterator[tuple[Watering, Judgement]]:
-    """Yield every booked watering, one of several stations once, and what is made of it."""
-    for watering, names in _stations_of(advice).items():
-        yield watering, judged_watering(advice, names, watering.start_ms, watering.water_mm, seen, decided)
-
-
-def _stations_of(advice: SurfaceAdvice) -> dict[Watering, list[str]]:
-    """Return every booked watering with the stations that it is for, in order of time."""
+def _booked_waterings(
+    advice: SurfaceAdvice, seen: Seen, planned_water: PlannedWater
+) -> Iterator[tuple[Watering, dict[str, Judgement]]]:
+    """Yield every booked watering in order of time, and what is made of it at each station that it is for."""
     stations: dict[Watering, list[str]] = {}
     for one in advice.stations:
         for watering in one.booked:
             stations.setdefault(watering, []).append(one.station)
-    return dict(sorted(stations.items(), key=lambda each: each[0].start_ms))
+    for watering in sorted(stations, key=lambda each: each.start_ms):
+        yield (
+            watering,
+            {
+                name: judged_watering(advice, [name], watering.start_ms, watering.water_mm, seen, planned_water)
+                for name in stations[watering]
+            },
+        )
 
 
 def advised(advice: SurfaceAdvice, job: DatedPass) -> PassAdvice | None:
@@ -489,17 +494,13 @@ def _window_text(alert: OpenAlert, advice: SurfaceAdvice, off: _KeptOff | None, 
 # --- words of time ---------------------------------------------------------------------------------------------------
 
 
-def _date(at_ms: int, seen: Seen) -> datetime.date:
-    return datetime.datetime.fromtimestamp(at_ms / 1000, seen.zone).date()
-
-
 def _when(at_ms: int, seen: Seen) -> str:
     at, now = (datetime.datetime.fromtimestamp(ms / 1000, seen.zone) for ms in (at_ms, seen.now_ms))
     return clock_words(at, now)
 
 
 def _evening_words(at_ms: int, seen: Seen) -> str:
-    day, today = _date(at_ms, seen), _date(seen.now_ms, seen)
+    day, today = seen.date(at_ms), seen.date(seen.now_ms)
     if day == today:
         return say("tonight")
     if (day - today).days == 1:
@@ -543,9 +544,7 @@ def _lines(
 def _booked_lines(
     advice: SurfaceAdvice,
     booked: Sequence[tuple[DatedPass, Judgement, str]],
-    waterings: Sequence[tuple[Watering, Judgement]],
-    seen: Seen,
-    decided: Decided,
+    waterings: Sequence[tuple[Watering, Mapping[str, Judgement]]],
 ) -> Iterator[Line]:
     for job, judgement, _ in booked:
         span, at = TimeSpan(job.start_ms, job.start_ms + HOUR_MS), TimeSpan(job.start_ms, job.start_ms + 1)
@@ -553,14 +552,12 @@ def _booked_lines(
         yield Line(Says.JUDGED, span, about=job.kind, text=judgement.clause)
         if judgement.verdict == "go":
             yield Line(Says.GO_AHEAD, at, about=job.kind, text=judgement.clause)
-    stations = _stations_of(advice)
-    for watering, judgement in waterings:
+    for watering, at_stations in waterings:
+        told = worst_of(advice, at_stations)
         span = TimeSpan(watering.start_ms, watering.start_ms + SOAKS_H * HOUR_MS)
-        for says in (Says.BOOKED, Says.JUDGED, *((Says.GO_AHEAD,) if judgement.verdict == "go" else ())):
-            for name in stations[watering]:
-                yield Line(says, span, name, WATERING, watering.water_mm, text=judgement.clause)
-        for name in stations[watering] if judgement.verdict in PUT_OFF else ():
-            here = judged_watering(advice, [name], watering.start_ms, watering.water_mm, seen, decided)
+        for name, here in at_stations.items():
+            for says in (Says.BOOKED, Says.JUDGED, *((Says.GO_AHEAD,) if told.verdict == "go" else ())):
+                yield Line(says, span, name, WATERING, watering.water_mm, text=told.clause)
             if here.verdict in PUT_OFF:  # the worst of several stations is told, which may be another
                 yield Line(Says.PUT_OFF, span, name, WATERING, watering.water_mm, text=here.clause)
 

@@ -240,7 +240,7 @@ class RestageQueue:
         """Note that the diary has changed what is known of a station in start <= t < end. [ms since 1970, UTC]"""
         self._add(station, start_ms, end_ms - 1, now_s)
         self._change(station, start_ms - PERIODS_REST_ON_MS, end_ms)
-        self._rewritten.update(self._sharers)  # a pass is looked at beside stations where none was made
+        self.mark_passes()  # a pass is looked at beside stations where none was made
 
     def mark_again(self, station: str, start_ms: int, end_ms: int, now_s: float) -> None:
         """Note that a span of a station is to be worked out again from raw, start <= t < end, whatever is stored of it.

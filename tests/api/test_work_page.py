@@ -606,8 +606,8 @@ def test_the_chart_stands_where_the_numbers_say() -> None:
 
 def test_strips_of_a_square_stand_with_their_last_water(reader: TestClient) -> None:
     """The league match at two on 4 May names strip 4: last water six evenings before, on page and as data."""
-    told = "Strip 4 rests, with play on 4 May: last deep water on the evening of 23 Apr, then lightly, last on that "
-    told += "of 28 Apr."
+    told = "Strip 4 rests, with play on 4 May: last deep water on the evening of 23 Apr, then lightly, up to the "
+    told += "evening of 28 Apr."
     assert told in words(page(reader, "/work"))
     square = next(s for s in reader.get("/api/v1/advice").json()["surfaces"] if s["surface"] == "square")
     (strip,) = square["strips"]

@@ -12,7 +12,8 @@ evapotranspiration off by 8 % (standard deviations), the forecast of `advice_ahe
 - The plan: `plan_of` asked with a reading an hour old of thatch and root zone; its water of tonight is given, in its
   goes an hour apart.
 - FAO-56 on weather alone: the daily balance of Allen et al. 1998, chapter 8, crop coefficient of Table 12, readily
-  available water of Table 22, begun right; the same rules about rain to come, play and frost as the plan has.
+  available water of Table 22, begun right; the same rules about rain to come and play as the plan has.
+  None is told of frost.
 - The timetable: 12 mm every third evening, left out after 5 mm of rain in a day or with play on the morrow. Common
   practice, no source. And nobody: no water at all.
 
@@ -30,7 +31,7 @@ import math
 import sys
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from datetime import UTC, datetime, timedelta
 from functools import cached_property
 from pathlib import Path
@@ -43,10 +44,10 @@ from numpy.typing import NDArray
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from pipeline.advice.report import StationAdvice, SurfaceAdvice
-from pipeline.advice.water import Evening, Turf, WaterAdvice, WaterLimits, is_dried_for_play, tonight
+from pipeline.advice.water import Evening, Turf, WaterAdvice, WaterLimits, is_dried_for_play, is_light_only, tonight
 from pipeline.alerts.surface import STAY_OFF
 from pipeline.alerts.water import THATCH_HOLDING, THATCH_TO_REPEL, WATER_NOT_ARRIVING
-from pipeline.diary.facts import Play
+from pipeline.diary.facts import Play, to_play_d, to_play_h
 from pipeline.forecast.balance import Boxes, Fit, PastHours, usual_parameters
 from pipeline.forecast.weather_ahead import WeatherAhead, weather_ahead
 from pipeline.forecast.wetness import forecast_wetness
@@ -232,14 +233,12 @@ class Asked:
     def evening(self, thatch: float | None, root: float, crop: float) -> Evening:
         """What tonight's water is asked with."""
         season = self.heard.season
-        coming = [p.start_ms for p in season.play if p.end_ms > self.now_ms]
-        to_play_ms = max(min(coming) - self.now_ms, 0) if coming else None
-        days = None if to_play_ms is None else to_play_ms / DAY_MS
+        days = to_play_d(season.play, self.now_ms)
         demand = float(self.ahead.reference_et_mm[:24].sum(axis=0).mean()) * crop
         return Evening(
             thatch, root, demand, tuple(self.ahead.rain_within(24).tolist()), days_to_play=days,
-            hours_to_play=None if to_play_ms is None else to_play_ms / HOUR_MS,
-            dried_for_play=is_dried_for_play(season.kind, days),
+            hours_to_play=to_play_h(season.play, self.now_ms),
+            dried_for_play=is_dried_for_play(season.kind, days), light_only=is_light_only(season.kind, days),
         )  # fmt: skip
 
 
@@ -258,7 +257,7 @@ def by_the_plan(asked: Asked) -> tuple[float, int]:
     one = StationAdvice(season.plan.name, forecast, (), "", tonight(turf, evening), turf, evening)
     surface = SurfaceAdvice("here", "Here", season.kind, (), (one,), season.play)
     seen = Seen(asked.now_ms, UTC, wettest=heard.root[-1])
-    water = plan_of(surface, seen).decided.waters[one.station]
+    water = plan_of(surface, seen).planned_water.waters[one.station]
     if water.evening_ms != evening_ms(seen, 0) or water.dose is None:
         return 0.0, 0
     return _given(water.dose)
@@ -316,7 +315,7 @@ class Score:
     left_wet: int = 0
 
     def __add__(self, other: Score) -> Score:
-        return Score(*(getattr(self, n) + getattr(other, n) for n in self.__dataclass_fields__))
+        return Score(*(getattr(self, f.name) + getattr(other, f.name) for f in fields(self)))
 
 
 def season_of(name: str, seed: int) -> Season:

@@ -13,9 +13,10 @@ from dataclasses import replace
 from pipeline.advice.conditions import Verdict
 from pipeline.advice.report import PassAdvice, SurfaceAdvice, alike, doing_of, next_open, stretches
 from pipeline.alerts.runner import OpenAlert
-from pipeline.plan.booked_water import Decided, judged_watering
+from pipeline.plan.booked_water import PlannedWater, judged_watering
+from pipeline.plan.deep_water import SOAKS_H
 from pipeline.plan.lines import WATERING, Line, Says
-from pipeline.plan.surface_plan import SOAKS_H, WorkPlan
+from pipeline.plan.surface_plan import WorkPlan
 from pipeline.soil.wetting import Watering
 from pipeline.units import DAY_MS, FOREVER_MS, HOUR_MS, TimeSpan
 from tests.bench.plan_mornings import Morning
@@ -60,7 +61,7 @@ def each_by_itself(morning: Morning) -> list[Line]:
     """Return every line of a morning as its own part says it: answers, advice and open alerts, put side by side."""
     one, seen = morning.surface, morning.seen
     waterings = [
-        (watering, judged_watering(one, (), watering.start_ms, watering.water_mm, seen, Decided()).word)
+        (watering, judged_watering(one, (), watering.start_ms, watering.water_mm, seen, PlannedWater()).word)
         for watering in dict.fromkeys(w for station in one.stations for w in station.booked)
     ]
     return [*_ground(morning), *_told(one, morning.alerts, morning.now_ms), *_booked_water(one, waterings)]

@@ -11,7 +11,7 @@ plan has the pass open on that day.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 
@@ -42,7 +42,7 @@ class Held:
     unread_told: int = 0
 
     def __add__(self, other: Held) -> Held:
-        return Held(*(getattr(self, n) + getattr(other, n) for n in self.__dataclass_fields__))
+        return Held(*(getattr(self, f.name) + getattr(other, f.name) for f in fields(self)))
 
     def line(self) -> str:
         """Both shares in words."""
@@ -91,7 +91,7 @@ class Spoken:
     kept: int = 0
 
     def __add__(self, other: Spoken) -> Spoken:
-        return Spoken(*(getattr(self, n) + getattr(other, n) for n in self.__dataclass_fields__))
+        return Spoken(*(getattr(self, f.name) + getattr(other, f.name) for f in fields(self)))
 
     def lines(self) -> list[str]:
         """The shares in words."""
@@ -121,7 +121,7 @@ def spoken(morning: Morning, plan: WorkPlan) -> Spoken:
         one = next((p for p in morning.surface.passes if p.outlook.intent.kind == intent.kind), None)
         if one is None or not _truly_opens(morning, intent):
             continue
-        day = (morning.now_ms, morning.now_ms + 16 * HOUR_MS)
+        day = (morning.now_ms, today_ms)
         here = [w for w in one.outlook.windows if w.span.start_ms < day[1]]
         if any(_is_unlawful(w) for w in here):
             continue

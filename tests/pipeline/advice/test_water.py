@@ -42,7 +42,7 @@ def test_water_is_what_roots_lack_thatch_drinks_and_leaves_hold():
 def test_a_line_of_water_is_its_core_and_the_rest_are_sentences(seed, thatch, root):
     """All that can be cautioned of one night: the line stays short, and each caution stands by itself behind it."""
     turf = replace(LAWN, area_m2=9000.0, country="England", root_capacity_mm=60.0, seed=seed)
-    evening = Evening(thatch, root, 4.0, arrival_share=0.1, days_to_play=1.2, light_only=True, miss=(0.6, 0.2))
+    evening = Evening(thatch, root, 4.0, arrival_share=0.1, days_to_play=1.2, light_only=True, wetness_error=(0.6, 0.2))
     found = tonight(turf, evening)
     assert len(found.line) <= LONGEST, found.line
     for one in found.further:
@@ -282,12 +282,12 @@ def test_thatch_about_to_shed_is_told_where_no_water_is_needed(thatch, said):
 
 
 @pytest.mark.parametrize(
-    ("miss", "within"),
+    ("error", "within"),
     [((0.0, 0.0), None), ((0.0, 0.04), None), ((0.0, 0.1), (14.0, 20.0)), ((0.6, 0.1), (12.0, 22.0)),
      ((0.0, 0.5), (4.0, 25.0))],
 )  # fmt: skip
-def test_a_dose_is_a_range_where_wetness_is_one(miss, within):
-    """By hand, eight in ten of a normal spread: 17 mm, 1.28 times the miss of 5 and 20 mm a side, 25 at most."""
-    found = tonight(LAWN, replace(DRY, miss=miss))
+def test_a_dose_is_a_range_where_wetness_is_one(error, within):
+    """By hand, eight in ten of a normal spread: 17 mm, 1.28 times the error of 5 and 20 mm a side, 25 at most."""
+    found = tonight(LAWN, replace(DRY, wetness_error=error))
     assert (found.mm, found.range_mm) == (17.0, within)
     assert ("The right amount may be " in besides(found)) == (within is not None)

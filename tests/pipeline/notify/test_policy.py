@@ -171,6 +171,16 @@ def test_what_is_planned_stands_before_what_is_to_be_known() -> None:
     assert digest.subject == "Home ground, Wed 3 Jun: 3 to know"
 
 
+def test_what_is_to_be_done_besides_follows_its_line_and_is_not_counted() -> None:
+    """A course about water: its first step is one thing to know, the steps behind it are lines of their own."""
+    course = PlanNews("water/g1", "now", "Green: no water.", ("Green: Then give 9 mm.", "Green: Take a core."))
+    person = Person(last_digest="2026-06-02", plans=[course])
+    arriving = [news("a", "roots_dry", at("2026-06-02T15:00"))]
+    (digest,) = person.live(at("2026-06-02T07:00"), at("2026-06-03T07:00"), arriving)
+    assert digest.lines[:3] == (course.text, *course.further) and len(digest.lines) == 4
+    assert digest.subject == "Home ground, Wed 3 Jun: 2 to know"
+
+
 def test_a_digest_missed_while_the_service_was_away_comes_late_once() -> None:
     """Started at 11:00 it is sent at 11:00; started in the quiet hours it waits for the next morning."""
     for began, sent in (("11:00", "06-03 11:00"), ("21:00", "06-04 06:15")):

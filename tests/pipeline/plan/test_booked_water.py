@@ -9,7 +9,7 @@ from dataclasses import replace
 
 import pytest
 
-from pipeline.plan.booked_water import Decided, judged_watering
+from pipeline.plan.booked_water import PlannedWater, judged_watering
 from pipeline.plan.contradictions import contradictions
 from pipeline.plan.deep_water import dose_on
 from pipeline.plan.digest import plan_news
@@ -24,7 +24,7 @@ WANTED_MM = dose_on(DRY, DRY.stations[0], SEEN, FRIDAY_MS).mm
 
 
 def judged(mm: float, at_ms: int = FRIDAY_MS, on=DRY, stations=()):
-    return judged_watering(on, stations, at_ms, mm, SEEN, Decided())
+    return judged_watering(on, stations, at_ms, mm, SEEN, PlannedWater())
 
 
 @pytest.mark.parametrize(
@@ -77,7 +77,7 @@ def test_water_that_other_bookings_give_is_not_wanted_again():
     half = on(booked(thursday_ms, WANTED_MM / 2))
     assert [judged(mm, on=half).verdict for mm in (WANTED_MM / 2, 2 * WANTED_MM)] == ["go", "in_doubt"]
     anew = judged_watering(
-        on(booked(FRIDAY_MS, 25.0)), (), FRIDAY_MS, WANTED_MM, SEEN, Decided(), stands_as=(FRIDAY_MS, 25.0)
+        on(booked(FRIDAY_MS, 25.0)), (), FRIDAY_MS, WANTED_MM, SEEN, PlannedWater(), stands_as=(FRIDAY_MS, 25.0)
     )
     assert anew.verdict == "go"
     (told,) = plan_of(both, SEEN).advice.stations
@@ -85,6 +85,15 @@ def test_water_that_other_bookings_give_is_not_wanted_again():
     assert told.water.further[-1] == f"{WANTED_MM:g} mm is booked for Thu 20:00; both may be too much."
     (told,) = plan_of(on(booked(EVENING_MS, 20.0)), SEEN).advice.stations
     assert "20 mm is booked for today 20:00: count it in." in told.water.further
+
+
+def test_of_two_bookings_alike_the_other_counts_where_one_is_moved():
+    """Two of 25 mm on Thursday night: one of them, moved to Friday, finds the other before it."""
+    thursday_ms = FRIDAY_MS - DAY_MS
+    alike = (Watering(thursday_ms, thursday_ms + HOUR_MS, 40.0),) * 2
+    here = replace(DRY, stations=(replace(DRY.stations[0], booked=alike),))
+    moved = judged_watering(here, (), FRIDAY_MS, 40.0, SEEN, PlannedWater(), stands_as=(thursday_ms, 40.0))
+    assert (moved.verdict, moved.clause) == ("wait", "other bookings give 40 mm by then, and no more is wanted.")
 
 
 def with_bookings(one, *waterings: tuple[int, float]):
@@ -115,7 +124,7 @@ def test_bookings_agree_with_the_plan_s_own_water(on, verdicts, said):
     assert said in plan.waterings[0][1].clause
     assert contradictions(plan.lines) == ()
     first = plan.waterings[0][0]
-    alone = judged_watering(plan.advice, (), first.start_ms, first.water_mm, SEEN, Decided())
+    alone = judged_watering(plan.advice, (), first.start_ms, first.water_mm, SEEN, PlannedWater())
     assert alone.verdict != "wait" or verdicts[0] == "in_doubt"
 
 

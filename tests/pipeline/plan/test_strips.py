@@ -44,10 +44,10 @@ def square(*plays: Play, strip: int | None = None):
         ([match(0, 4)], "in_use", "Strip 4 is in use today."),
         ([match(-1, 4), match(30, 4)], "resting",
          "last played on 19 May, has to heal for play on 19 Jun: last deep water on the evening of 8 Jun, then "
-         "lightly, last on that of 13 Jun."),
+         "lightly, up to the evening of 13 Jun."),
         ([match(12, 4)], "in_preparation", "for play on 1 Jun: last deep water on the evening of 21 May, then lightly"),
-        ([match(10, 4)], "in_preparation", "for play on 30 May: water it lightly, last on the evening of 24 May."),
-        ([match(10, 4), match(5, 7)], "in_preparation", "water it lightly, last on the evening of 23 May."),
+        ([match(10, 4)], "in_preparation", "for play on 30 May: water it lightly, up to the evening of 24 May."),
+        ([match(10, 4), match(5, 7)], "in_preparation", "water it lightly, up to the evening of 23 May."),
         ([match(-7, 4), match(3)], "in_preparation", "for play on 23 May: no more water."),
         ([match(-7, 4), match(0)], "in_use", "Strip 4 may be in use today: the fixture names no strip."),
         ([match(4, 4)], "in_preparation", "for play on 24 May: no more water."),
@@ -94,12 +94,12 @@ def test_matches_without_a_strip_ask_for_it_and_states_are_news() -> None:
     nothing is asked, and the digest tells each once."""
     asked = plan_of(square(match(3), match(10), strip=4), SEEN)
     assert asked.strips_wanted.startswith("Play on 23 May, 30 May names no strip") and asked.strips == ()
-    astray = plan_of(square(match(3)._replace(astray=(40,)), strip=4), SEEN)
+    unknown = plan_of(square(match(3)._replace(unknown_strips=(40,)), strip=4), SEEN)
     assert (
-        astray.strips_wanted
+        unknown.strips_wanted
         == "match on 23 May names strip 40, and there are strips 1 to 10: the whole square is dried for it."
     )
-    assert "Green: nobody knows the strip" in plan_of(square(match(3, 4)), SEEN).strips_wanted
+    assert "Green: the strip it stands on is not known" in plan_of(square(match(3, 4)), SEEN).strips_wanted
     told = plan_of(square(match(3, 4), match(10, 5), strip=4), SEEN)
     keys = [news.key for news in plan_news(told, SEEN.now_ms, LONDON) if news.subject.startswith("strip/")]
     assert told.strips_wanted == "" and [key.partition("=")[0] for key in keys] == ["strip/green/4", "strip/green/5"]

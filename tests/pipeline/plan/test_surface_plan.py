@@ -283,6 +283,13 @@ def test_the_state_of_a_course_is_its_evening() -> None:
     assert keys[0] == keys[1] != keys[2] and keys[0][0].startswith("water/g1=thatch")
 
 
+def test_a_course_in_the_digest_is_a_line_a_step() -> None:
+    """The first step is its text, each step behind it a line of its own."""
+    plan = plan_of(surface(station(1.1, 0.4)), SEEN)
+    (news,) = plan_news(plan, NOW_MS, LONDON)
+    assert [news.text, *news.further] == [f"Green: {step}" for step in plan.courses[0].steps]
+
+
 def test_somebodys_word_stands_against_wet_ground() -> None:
     """A pass opened by a person with a reason is not shut by the plan: the reason stays with it."""
     word = Override("topdressing", "", TimeSpan(NOW_MS, NOW_MS + DAY_MS), "boards are laid", "Ann", NOW_MS)
