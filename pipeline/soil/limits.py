@@ -267,8 +267,8 @@ _LESS_DRAINED = later(
     "learned {value:.2f}, less than {medium} holds drained ({low:.2f} to {high:.2f}): its middle stands"
 )
 _HANGS = later(
-    "stood at {value:.2f}, but water can hang in {medium} that does not drain: the middle of its range stands, or "
-    "thatch_drained where that was measured"
+    "stood at {value:.2f}, but water can hang in {medium} that does not drain: the middle of its range is used; give "
+    "thatch_drained if it was measured"
 )
 _MORE_DRY = later("learned {value:.2f}, more than {medium} holds when dry ({low:.2f} to {high:.2f}): its middle stands")
 _LESS_DRY = later("learned {value:.2f}, less than {medium} holds when dry ({low:.2f} to {high:.2f}): its middle stands")
