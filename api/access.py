@@ -82,7 +82,7 @@ NEEDS: Mapping[str, Access] = {
             PUT /api/v1/diary/{entry_id}  DELETE /api/v1/diary/{entry_id}  POST /api/v1/first/{station}/{probe}
         """,
         Access.MANAGE: """
-            GET /jobs  POST /jobs  GET /api/v1/jobs
+            GET /jobs  POST /jobs  POST /jobs/{number}/cancel  GET /api/v1/jobs
             GET /people  GET /api/v1/people  POST /people  POST /people/{person_id}/invite
             POST /people/{person_id}/role  POST /people/{person_id}/remove  POST /people/links
             POST /people/links/revoke  POST /people/tokens

@@ -100,6 +100,9 @@ def _parser() -> argparse.ArgumentParser:
     recompute.set_defaults(run=_recompute)
     jobs = commands.add_parser("jobs", help="long jobs of many sites: how far each is, and what came of it")
     jobs.add_argument("sites", metavar="SITES", type=Path, help="folder of the settings, NAME.toml a site")
+    jobs.add_argument(
+        "--cancel", type=int, metavar="NUMBER", help="cancel one that waits or runs: it stops at its next piece"
+    )
     jobs.set_defaults(run=_jobs)
     taking = commands.add_parser("import", help="take a record of other years in: a CSV file, by a map of its columns")
     taking.add_argument("file", metavar="FILE", type=Path, help="the record, also gzipped")
@@ -481,9 +484,18 @@ def _recompute(parsed: argparse.Namespace) -> int:
 
 
 def _jobs(parsed: argparse.Namespace) -> int:
-    from api.job_commands import job_lines, sites_of
+    from api.job_commands import cancel_one, job_lines, sites_of
+    from pipeline.jobs import JobRefused
 
-    print(*job_lines(sites_of(parsed.sites, parsed.environment)) or ["No job in the last 30 days."], sep="\n")
+    sites = sites_of(parsed.sites, parsed.environment)
+    if parsed.cancel is not None:
+        try:
+            print(cancel_one(sites, parsed.cancel))
+        except JobRefused as fault:
+            print(fault, file=sys.stderr)
+            return 1
+        return 0
+    print(*job_lines(sites) or ["No job in the last 30 days."], sep="\n")
     return 0
 
 

@@ -6,6 +6,7 @@ A site that is kept in a file has no queue: there `underturf recompute` and `imp
 from __future__ import annotations
 
 import datetime
+from collections.abc import Callable, Collection
 from contextlib import closing
 from typing import TYPE_CHECKING
 
@@ -13,10 +14,13 @@ from fastapi import APIRouter, Request
 from pydantic import BaseModel, Field
 
 from api.data import iso, pipeline_of
-from pipeline.jobs import RECOMPUTE
+from pipeline.jobs import IMPORT, RECOMPUTE, JobRefused
+from pipeline.records.hand_over import drop_handed_over
 from pipeline.service import Pipeline
 from pipeline.site.settings import SiteConfig
 from pipeline.store.opening import dsn_of, job_queue, news_session
+from pipeline.store.sql import SqlDatabase
+from pipeline.texts import say
 from pipeline.units import whole_days_ms
 
 if TYPE_CHECKING:
@@ -36,14 +40,14 @@ class JobOut(BaseModel):
     file: str | None = Field(examples=[None], description="what an import takes in")
     asked_by: str = Field(examples=["Ann"])
     asked_at: str = Field(examples=["2026-05-04T06:15:00Z"])
-    state: str = Field(examples=["runs"], description="`waits`, `runs`, `done` or `failed`")
+    state: str = Field(examples=["runs"], description="`waits`, `runs`, `stops`, `done`, `failed` or `cancelled`")
     done_share: float = Field(examples=[0.4], description="0 to 1")
     told_at: str | None = Field(examples=["2026-05-04T06:16:00Z"], description="when that was noted")
     told: str = Field(examples=[""], description="what came of it, in words")
 
 
 class JobsOut(BaseModel):
-    """The newest long jobs of the site, the newest first; none where it is kept in a file."""
+    """The newest 30 long jobs of the site, the newest first; none where it is kept in a file."""
 
     has_queue: bool = Field(examples=[True], description="whether jobs can be asked for here")
     jobs: list[JobOut]
@@ -96,6 +100,43 @@ def ask_recompute(
     start_ms, end_ms = whole_days_ms(first, last, config.site.timezone)
     asked = {"station": station, "start_ms": start_ms, "end_ms": end_ms, "by": by, "asked_ms": now_ms}
     return queue.ask(config.site.name, RECOMPUTE, asked, same=f"{station} {start_ms} {end_ms}")
+
+
+def cancel_job(
+    queue: JobQueue, sites: Collection[str], number: int, database: Callable[[str], SqlDatabase], *, by: str,
+    now_ms: int,
+) -> QueuedJob:  # fmt: skip
+    """Cancel a job that waits or runs, and return it as it was: one that runs stops at its next piece, and then says
+    so. Whoever holds the site has to be told, see `tell_holders`.
+
+    Parameters
+    ----------
+    queue : JobQueue
+    sites : collection of str
+        Of whose jobs it may be.
+    number : int
+        The job's.
+    database : callable
+        Gives that of a site, in which a record that waits to be taken in lies.
+    by : str
+        Who cancels it.
+    now_ms : int
+        [ms since 1970, UTC]
+
+    Raises
+    ------
+    JobRefused
+        When there is no such job, or it has ended.
+    StoreAway
+    """
+    job = queue.job(number)
+    if job is None or job.site not in sites:
+        raise JobRefused(f"job {number}: found none of that number, expected one that waits or runs")
+    if job.has_ended or not queue.cancel(number, now_ms, say("cancelled by {name}", name=by)):
+        raise JobRefused(f"job {number}: found it {job.state}, expected one that waits or runs")
+    if job.kind == IMPORT and job.state == "waits":
+        drop_handed_over(database(job.site), str(job.arguments["record"]))
+    return job
 
 
 def tell_holders(dsn: str, *sites: str, of: str = "jobs") -> None:

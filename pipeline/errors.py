@@ -27,6 +27,10 @@ class JobPutBack(StoreFault):
     """The site of a long job is let go: whoever holds it next does the job."""
 
 
+class JobCancelled(PipelineFault):
+    """A long job that somebody has cancelled, and that has stopped; the text is what was done of it."""
+
+
 class StoreDamaged(StoreAway):
     """The database does not read as it was written: it is to be restored from a backup. Nothing more is kept in it."""
 

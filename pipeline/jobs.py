@@ -12,15 +12,15 @@ import datetime
 import logging
 import tempfile
 import threading
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from functools import partial
 from typing import IO, TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 
-from pipeline.errors import JobPutBack, PipelineFault, StoreFault
+from pipeline.errors import JobCancelled, JobPutBack, PipelineFault, StoreFault
 from pipeline.records.hand_over import drop_handed_over, taken_over
-from pipeline.records.record_intake import KEPT_AT_ONCE, keep_record
+from pipeline.records.record_intake import KEPT_AT_ONCE, CheckedRecord, KeptRecord, keep_record
 from pipeline.run.clock import Clock
 from pipeline.site.fields import nearest
 from pipeline.site.settings import SiteConfig
@@ -139,6 +139,8 @@ class JobRunner:
                 raise JobRefused(site.crash) from bug
             if isinstance(bug, StoreFault):  # it waits for another try
                 progress.end(f"put back: {bug}", share=0.0)
+                if progress.is_cancelled:
+                    raise JobCancelled(str(bug)) from bug
                 raise
             progress.end(str(bug) if isinstance(bug, PipelineFault) else f"{type(bug).__name__}: {bug}", share=0.0)
             raise
@@ -152,6 +154,7 @@ class _JobProgress:
     def __init__(self, queue: JobQueue, job: QueuedJob, site: JobSite, stop: threading.Event) -> None:
         self._queue, self._job, self._site, self._stop = queue, job, site, stop
         self._noted_s = -NOTE_S
+        self.is_cancelled = False  # by somebody, as of the last note
 
     def __call__(self, done: float, whole: float) -> None:
         """Note it. Raises JobPutBack when the site is let go."""
@@ -171,14 +174,17 @@ class _JobProgress:
 
     def _note(self, done: float, whole: float, told: str) -> None:
         try:
-            self._queue.note(self._job.number, done, whole, self._site.clock.now_ms(), told)
+            self.is_cancelled = self._queue.note(self._job.number, done, whole, self._site.clock.now_ms(), told)
         except StoreFault as fault:  # which is no reason to do the job once more
             log.warning("job_not_noted number=%d reason=%s told=%s", self._job.number, fault, told)
         self._site.tell_jobs()
 
 
 def _recompute(site: JobSite, arguments: Mapping[str, Any], progress: _JobProgress) -> str:
-    """Work a span out anew from the raw readings, of one station or of all; return what came of it."""
+    """Work a span out anew from the raw readings, of one station or of all; return what came of it.
+
+    A stretch that was begun is ended, and what rests on it is worked out, also where the job was cancelled meanwhile.
+    """
     stations, wanted = site.config.stations(), arguments.get("station")
     if wrong := recompute_faults(site.config, wanted, None, None):
         raise JobRefused(wrong)
@@ -191,30 +197,61 @@ def _recompute(site: JobSite, arguments: Mapping[str, Any], progress: _JobProgre
     ]
     whole_ms, done_ms = sum(end - start for _, start, end in pieces), 0
     for station, start_ms, end_ms in pieces:
+        if progress.is_cancelled:
+            break
         site.stages.mark_again(station, start_ms, end_ms, site.clock.monotonic())
         _await(site, [station], progress, done_ms, whole_ms)
         done_ms += end_ms - start_ms
     site.stages.mark_passes()
     _await(site, stations, progress, done_ms, whole_ms)
+    if done_ms < whole_ms:
+        told = say("{n:.0f} of {whole:.0f} days were worked out anew", n=done_ms / DAY_MS, whole=whole_ms / DAY_MS)
+        raise JobCancelled(told)
     return say("{n:.0f} days of {stations} stations", n=whole_ms / DAY_MS, stations=len({one for one, *_ in pieces}))
 
 
 def _import(site: JobSite, arguments: Mapping[str, Any], progress: _JobProgress) -> str:
-    """Take a record in that was handed over, and work out what it means; return what came of it."""
+    """Take a record in that was handed over, and work out what it means; return what came of it.
+
+    Cancelled meanwhile, what was kept stays, in whole pieces, and is worked out.
+    """
     database, record, channels = site.journal.database, str(arguments["record"]), list(arguments["channels"])
     with tempfile.TemporaryFile(dir=site.config.data.dir) as spool:
         checked = taken_over(database, record, channels, spool)
         if checked.count != arguments["count"]:
             raise JobRefused(f"found {checked.count} of {arguments['count']} readings handed over: import it again")
-        kept = keep_record(
-            checked, site.journal, site.config.site.name, now_ms=int(arguments["asked_ms"]),
-            progress=lambda _, done, whole: progress(done / 2, whole),
-        )  # fmt: skip
-        spans = _spans(spool, channels)
-    marked = site.stages.mark_moved(spans, site.clock.monotonic())
+        kept, marked = _keep(site, checked, int(arguments["asked_ms"]), progress)
+    if kept is None:
+        drop_handed_over(database, record)
+        raise JobCancelled(say("what was kept of it stays; the same import goes on from there"))
     _await(site, marked, progress, 0.5, 1.0)
     drop_handed_over(database, record)
     return say("{new} readings kept, {before} were there before", new=kept.new, before=kept.before)
+
+
+def _keep(
+    site: JobSite, checked: CheckedRecord, at_ms: int, progress: _JobProgress
+) -> tuple[KeptRecord | None, Collection[str]]:
+    """Keep a record piece by piece, and mark it for the stages however that ends.
+
+    Returns what was kept, None where the job was cancelled meanwhile, and the stations that are to be worked out.
+    """
+
+    def go_on(_: str, done: int, whole: int) -> None:
+        progress(done / 2, whole)
+        if progress.is_cancelled and done < whole:
+            raise JobCancelled("")
+
+    kept, marked = None, set[str]()
+    with site.stages.held_back():
+        try:
+            kept = keep_record(checked, site.journal, site.config.site.name, now_ms=at_ms, progress=go_on)
+        except JobCancelled:
+            pass
+        finally:
+            marked = site.stages.mark_moved(_spans(checked.spool, checked.channels), site.clock.monotonic())
+    site.work_on()
+    return kept, marked
 
 
 def _spans(spool: IO[bytes], channels: Sequence[str]) -> list[tuple[str, int, int]]:

@@ -613,6 +613,8 @@ class Worker:
             return
         worked: dict[str, object] = {f"{o.site}/{o.node}/{o.outbox_id}": o.received for o in self._journal.outboxes()}
         worked["diary"] = self._stages.diary_note
+        if self._stages.is_held_back or self._stages.waiting or self._stages.periods_waiting:  # of what came meanwhile
+            return
         if worked != self._worked:
             self._journal.keep_note(WORKED_KEY, worked)
             self._worked = worked

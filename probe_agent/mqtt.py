@@ -45,6 +45,7 @@ class PublisherConnection:
         self.closed: str | None = None
         # the latest are enough: a receipt says all that those before it said; a second node of this name has others
         self.receipts: deque[bytes] = deque(maxlen=KEEP_RECEIPTS)
+        self.server_spoke = False  # in a receipt that came while we were connected, not one the broker had kept
         self.acknowledged: deque[int] = deque(maxlen=256)
         self._gone = threading.Event()
         self._status_topic = status_topic(config.site, config.node)
@@ -91,6 +92,7 @@ class PublisherConnection:
             self.notice, self.noticed = (bytes(message.payload), self._monotonic()), True
         else:
             self.receipts.append(bytes(message.payload))
+            self.server_spoke = self.server_spoke or not message.retain
 
     def _on_publish(
         self, _client: mqtt.Client, _userdata: object, mid: int, _reason: ReasonCode, _properties: object

@@ -104,7 +104,7 @@ class Publisher:
         self._sent_to = 0
         self._progress_at = 0.0
         self._timeouts = 0
-        self._given_up = 0  # connections without one receipt that freed anything, in a row
+        self._given_up = 0  # connections without one receipt from a server that runs, in a row
         self._status: dict[str, object] = {}
         self._status_at = float("-inf")
         self._clock: dict[str, object] = {}
@@ -184,7 +184,8 @@ class Publisher:
 
     @property
     def receipt_within_s(self) -> float:
-        """How long a receipt is waited for now: twice as long for each connection given up in vain, up to a limit."""
+        """How long a receipt is waited for now: twice as long for each connection given up in vain, up to a limit, and
+        as at first once any receipt has come that the broker had not kept from before."""
         return self._config.broker.receipt_timeout_s * min(1 << min(self._given_up, 8), MOST_PATIENCE)
 
     @property
@@ -241,6 +242,8 @@ class Publisher:
     # --- receipts ------------------------------------------------------------------------------------------------
 
     def _take_receipts(self, connection: PublisherConnection, now: float) -> None:
+        if connection.server_spoke:  # a server that has come back says first what it has, which may free nothing
+            connection.server_spoke, self._given_up = False, 0
         while connection.receipts:
             name, before = self._outbox.outbox_id, self._outbox.received
             try:

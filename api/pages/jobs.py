@@ -14,7 +14,7 @@ from api.data import pipeline_of
 from api.pages.frame import answer, page
 from api.who import who
 from api.writing import OwnForm
-from pipeline.jobs import recompute_faults
+from pipeline.jobs import JobRefused, recompute_faults
 from pipeline.service import Pipeline
 from pipeline.store.opening import dsn_of, job_queue
 from pipeline.texts import day_words, later, say
@@ -24,7 +24,8 @@ JOB_WORDS = {
     "import": later("Taken in: {file}"),
 }
 STATE_WORDS = {
-    "waits": later("Waits"), "runs": later("Runs, {percent} %"), "done": later("Done"), "failed": later("Failed"),
+    "waits": later("Waits"), "runs": later("Runs, {percent} %"), "stops": later("Stops, {percent} %"),
+    "done": later("Done"), "failed": later("Failed"), "cancelled": later("Cancelled"),
 }  # fmt: skip
 
 router = APIRouter(include_in_schema=False)
@@ -55,6 +56,25 @@ def ask(request: Request, form: OwnForm) -> Response:
     return RedirectResponse("/jobs", 303)
 
 
+@router.post("/jobs/{number}/cancel")
+def cancel(request: Request, form: OwnForm, number: int) -> Response:
+    """Cancel a job of this site that waits or runs."""
+    pipeline = pipeline_of(request)
+    config, now_ms = pipeline.config, pipeline.clock.now_ms()
+    try:
+        if not jobs.has_queue(config):
+            raise JobRefused(f"job {number}: found a site in a file, expected one with a queue")
+        jobs.cancel_job(
+            job_queue(dsn_of(config)), [config.site.name], number, lambda _: pipeline.journal.database,
+            by=who(request).said, now_ms=now_ms,
+        )  # fmt: skip
+    except JobRefused as fault:
+        facts = _facts(pipeline, fault=words.upper_first(str(fault)))
+        return answer(request, "jobs.html", pipeline, facts, status=422)
+    pipeline.tell_jobs()
+    return RedirectResponse("/jobs", 303)
+
+
 def _day(text: str, key: str, faults: list[str]) -> datetime.date | None:
     try:
         return datetime.date.fromisoformat(text.strip()) if text.strip() else None
@@ -65,8 +85,9 @@ def _day(text: str, key: str, faults: list[str]) -> datetime.date | None:
 
 def _facts(pipeline: Pipeline, *, fault: str = "", typed: dict[str, str] | None = None) -> dict[str, Any]:
     config, now_ms = pipeline.config, pipeline.clock.now_ms()
-    zone = config.site.timezone
-    shown = []
+    zone, shown, most = config.site.timezone, [], 0
+    if jobs.has_queue(config):
+        from pipeline.store.job_queue import JOBS_SHOWN as most
     for one in jobs.jobs_of(pipeline):
         state_told, told = STATE_WORDS.get(one.state), JOB_WORDS.get(one.kind)  # a later version may have more
         state = one.state if state_told is None else say(state_told, percent=round(100 * one.share))
@@ -79,6 +100,7 @@ def _facts(pipeline: Pipeline, *, fault: str = "", typed: dict[str, str] | None 
         "now": words.date_and_clock(now_ms, zone),
         "stations": [(name, _place(pipeline, name)) for name in config.stations()],
         "jobs": shown,
+        "most": most if len(shown) >= most else 0,
         "fault": fault,
         "typed": typed or {},
     }

@@ -13,15 +13,21 @@ PIECE_BYTES = KEPT_AT_ONCE * RECORDED.itemsize
 
 
 def hand_over(checked: CheckedRecord, database: SqlDatabase) -> None:
-    """Write what is in a record's spool into the database, all or nothing; once more is the same."""
+    """Write what is in a record's spool into the database, so that others may write between two pieces.
+
+    Once more is the same, and goes on where it was broken off.
+    """
     checked.spool.flush()
     checked.spool.seek(0)
-    with database.transaction() as tx:
-        tx.execute("DELETE FROM record_piece WHERE record = ?", (checked.outbox_id,))
-        number = 0
-        while content := checked.spool.read(PIECE_BYTES):
-            tx.execute("INSERT INTO record_piece VALUES (?, ?, ?)", (checked.outbox_id, number, content))
-            number += 1
+    number = 0
+    while content := checked.spool.read(PIECE_BYTES):
+        with database.transaction() as tx:
+            tx.execute(
+                "INSERT INTO record_piece VALUES (?, ?, ?) ON CONFLICT (record, number) DO UPDATE SET "
+                "content = excluded.content",
+                (checked.outbox_id, number, content),
+            )
+        number += 1
 
 
 def taken_over(database: SqlDatabase, outbox_id: str, channels: Sequence[str], spool: IO[bytes]) -> CheckedRecord:

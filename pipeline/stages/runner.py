@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from functools import partial
 
 from hardware.reading import ReadingColumns
@@ -138,6 +139,7 @@ class RestageQueue:
         self._since_s: dict[str, float] = {}
         self._on_stages, self._on_periods = set[str](), set[str]()  # the station being worked on
         self._lock = threading.Lock()
+        self._holders = 0
         self._unknown: dict[str, int] = {}
         self._diary_revision: tuple[int, int] | None = None
         self.diary_note: dict[str, object] = {}  # the entries of the diary, up to the last that was marked here
@@ -162,6 +164,23 @@ class RestageQueue:
         """How many stations have days, fortnights or passes to be redone, or limits to be learned; as `waiting`."""
         with self._lock:
             return len({*self._changed, *self._compared, *self._rewritten, *self._to_learn, *self._on_periods})
+
+    @contextmanager
+    def held_back(self) -> Iterator[None]:
+        """Have nothing count as worked on meanwhile: another thread than the worker's keeps readings, and marks them
+        before the end."""
+        with self._lock:
+            self._holders += 1
+        try:
+            yield
+        finally:
+            with self._lock:
+                self._holders -= 1
+
+    @property
+    def is_held_back(self) -> bool:
+        """Return whether readings may be kept that are not marked yet."""
+        return self._holders > 0
 
     @property
     def left_ms(self) -> int:

@@ -16,11 +16,11 @@ from dataclasses import dataclass
 from typing import Any
 
 from procrastinate import App, JobContext, PsycopgConnector, RetryStrategy, SyncPsycopgConnector
-from procrastinate.exceptions import AlreadyEnqueued, ConnectorException
+from procrastinate.exceptions import AlreadyEnqueued, ConnectorException, JobAborted
 from procrastinate.jobs import Job, Status
-from psycopg_pool import AsyncConnectionPool, ConnectionPool, NullConnectionPool
+from psycopg_pool import AsyncConnectionPool, ConnectionPool
 
-from pipeline.errors import StoreAway, StoreFault
+from pipeline.errors import JobCancelled, StoreAway, StoreFault
 from pipeline.store.postgres import SERVER_WITHIN_S, place_of, translated
 
 JOBS_SCHEMA = "underturf_jobs_1"  # another name when the library's tables change, so that two versions have their own
@@ -34,8 +34,12 @@ HEARTBEAT_S, STALLED_S = 5.0, 20.0  # of a process that does a job, and when it 
 AGAIN_S = 5  # a job that was put back waits so long
 BEGUN_MOST, LEFT_MOST = 5, 2  # how often one is begun, and how often it may be left by a killed process and waits again
 KEPT_H = 30 * 24  # what has ended is shown for so long
-JOBS_SHOWN = 30
-JOB_STATES = {"todo": "waits", "doing": "runs", "succeeded": "done", "failed": "failed"}
+DELETE_EVERY_S = 3600.0  # what is older is deleted so often
+JOBS_SHOWN = 30  # of a site, the newest
+JOB_STATES = {
+    "todo": "waits", "doing": "runs", "succeeded": "done", "failed": "failed", "cancelled": "cancelled",
+    "aborted": "cancelled",
+}  # fmt: skip
 log = logging.getLogger(__name__)
 
 
@@ -50,7 +54,7 @@ class QueuedJob:
     arguments : mapping
         What was asked, as JSON; `by` and `asked_ms` say by whom and when. [ms since 1970, UTC]
     state : str
-        `waits`, `runs`, `done` or `failed`; one that was ended by hand has the library's word.
+        `waits`, `runs`, `stops` once somebody has cancelled one that runs, then `done`, `failed` or `cancelled`.
     share : float
         How much of it is done, 0 to 1.
     told_ms : int
@@ -70,7 +74,7 @@ class QueuedJob:
 
     @property
     def has_ended(self) -> bool:
-        return self.state not in ("waits", "runs")
+        return self.state not in ("waits", "runs", "stops")
 
 
 class JobQueue:
@@ -89,25 +93,32 @@ class JobQueue:
 
     def __init__(self, dsn: str) -> None:
         self._dsn = dsn
+        self._delete_at_s = 0.0  # by the steady clock
+        self._is_made = False  # its tables, as far as this object knows
         self._kept: ConnectionPool | None = None  # the one connection for notes while a job is done
 
     def make(self) -> None:
-        """Make the tables unless they are there; of several that come at once one does."""
+        """Make the tables unless they are there, which is asked once; of several that come at once one does."""
         from procrastinate.schema import SchemaManager
 
+        if self._is_made:
+            return
+        there = "SELECT 1 FROM pg_namespace WHERE nspname = %s"
         with self._pool() as pool, pool.connection() as connection:
-            connection.execute("SELECT pg_advisory_xact_lock(%s, 0)", (MAKE_LOCK,))
-            found = connection.execute("SELECT 1 FROM pg_namespace WHERE nspname = %s", (JOBS_SCHEMA,)).fetchone()
-            if found is None:
-                connection.execute(f"CREATE SCHEMA {JOBS_SCHEMA}".encode())
-                connection.execute(SchemaManager.get_schema().encode())
-                connection.execute(PROGRESS_TABLE.encode())
+            if connection.execute(there, (JOBS_SCHEMA,)).fetchone() is None:
+                connection.execute("SELECT pg_advisory_xact_lock(%s, 0)", (MAKE_LOCK,))
+                if connection.execute(there, (JOBS_SCHEMA,)).fetchone() is None:
+                    connection.execute(f"CREATE SCHEMA {JOBS_SCHEMA}".encode())
+                    connection.execute(SchemaManager.get_schema().encode())
+                    connection.execute(PROGRESS_TABLE.encode())
+        self._is_made = True
 
     def ask(self, site: str, kind: str, arguments: Mapping[str, Any], *, same: str = "") -> int:
         """Put a job into the queue and return its number; where one of the same name waits already, that one's."""
         self.make()
         name = f"{kind} {site} {same}"
-        with self._app() as app:
+        with self._pool() as pool:
+            app = _app(pool)
             task = app.configure_task(
                 kind, queue=_queue_of(site), lock=site, queueing_lock=name if same else None, allow_unknown=True
             )
@@ -121,29 +132,43 @@ class JobQueue:
 
     def jobs(self, sites: Collection[str]) -> list[QueuedJob]:
         """Return the newest jobs of some sites, at most `JOBS_SHOWN` a site, the newest first."""
-        with self._app() as app, self._pool() as pool, pool.connection() as connection:
+        with self._pool() as pool:
+            app = _app(pool)
             if not app.check_connection():  # nobody has made the tables yet
                 return []
-            found = [
-                one
-                for site in sites
-                for one in sorted(app.job_manager.list_jobs(queue=_queue_of(site)), key=_number)[-JOBS_SHOWN:]
-            ]
-            rows = connection.execute(
-                "SELECT job, done / greatest(whole, 1e-9), at_ms, told FROM progress WHERE job = ANY(%s)",
-                ([one.id for one in found],),
-            ).fetchall()
-        told = {job: rest for job, *rest in rows}
-        return [_queued(one, *told.get(one.id, ())) for one in sorted(found, key=_number, reverse=True)]
+            listed = (sorted(app.job_manager.list_jobs(queue=_queue_of(one)), key=_number) for one in sites)
+            found = [one for jobs in listed for one in jobs[-JOBS_SHOWN:]]
+            return _with_progress(pool, sorted(found, key=_number, reverse=True))
 
-    def note(self, number: int, done: float, whole: float, now_ms: int, told: str = "") -> None:
-        """Note how much of a job is done, and at its end what came of it."""
+    def job(self, number: int) -> QueuedJob | None:
+        """Return a job by its number; None where it is not in the queue, or not any more."""
+        with self._pool() as pool:
+            app = _app(pool)
+            found = list(app.job_manager.list_jobs(id=number)) if app.check_connection() else []
+            return next(iter(_with_progress(pool, found)), None)
+
+    def cancel(self, number: int, now_ms: int, told: str) -> bool:
+        """Cancel a job: one that waits at once, with what is told of it; one that runs stops at its next piece.
+
+        Returns whether it waited or ran.
+        """
+        with self._pool() as pool:
+            app = _app(pool)
+            done = app.check_connection() and app.job_manager.cancel_job_by_id(number, abort=True)
+        if done and (job := self.job(number)) is not None and job.has_ended:
+            self.note(number, 0.0, 1.0, now_ms, told)
+        return done
+
+    def note(self, number: int, done: float, whole: float, now_ms: int, told: str = "") -> bool:
+        """Note how much of a job is done, and at its end what came of it; return whether somebody has cancelled it."""
         with self._noting() as connection:
             connection.execute(
                 "INSERT INTO progress VALUES (%s, %s, %s, %s, %s) ON CONFLICT (job) DO UPDATE SET "
                 "done = excluded.done, whole = excluded.whole, at_ms = excluded.at_ms, told = excluded.told",
                 (number, done, whole, now_ms, told),
             )
+            asked = "SELECT abort_requested FROM procrastinate_jobs WHERE id = %s"
+            return bool(connection.execute(asked, (number,)).fetchone()[0])
 
     def run_next(self, sites: Collection[str], kinds: Iterable[str], do: Callable[[QueuedJob], None]) -> bool:
         """Do the oldest job that waits for some sites; return whether there was one.
@@ -157,19 +182,25 @@ class JobQueue:
             What is known of here; a job of another kind fails.
         do : callable
             Does one, in a thread of its own. A StoreFault, a JobPutBack among them, has it wait for another try, five
-            in all; anything else it raises is how it failed.
+            in all; by a JobCancelled it is cancelled; anything else it raises is how it failed.
         """
-        with self._told(), self._pool_kept():
-            return asyncio.run(self._run_next(sites, kinds, do))
+        with self._pool() as self._kept:
+            try:
+                return asyncio.run(self._run_next(sites, kinds, do))
+            finally:
+                self._kept = None
 
     async def _run_next(self, sites: Collection[str], kinds: Iterable[str], do: Callable[[QueuedJob], None]) -> bool:
         app, queues, did = App(connector=PsycopgConnector()), [_queue_of(site) for site in sites], list[int]()
         retry = RetryStrategy(max_attempts=BEGUN_MOST - 1, wait=AGAIN_S, retry_exceptions=[StoreFault])
 
         def task(context: JobContext, /, **arguments: Any) -> None:
-            do(_queued(context.job))
+            try:
+                do(_queued(context.job))
+            except JobCancelled as err:
+                raise JobAborted from err
 
-        async def one_alone(call: Callable[[], Awaitable[Any]], context: JobContext, worker: Any) -> Any:
+        async def stop_after_one(call: Callable[[], Awaitable[Any]], context: JobContext, worker: Any) -> Any:
             try:
                 return await call()
             finally:
@@ -183,10 +214,13 @@ class JobQueue:
             await app.open_async(pool)
             for job in await app.job_manager.get_stalled_jobs(seconds_since_heartbeat=STALLED_S):
                 if job.queue in queues:  # those of other sites are for whoever holds them
-                    await self._left(app, job)
-            await app.job_manager.delete_old_jobs(
-                KEPT_H, include_failed=True, include_cancelled=True, include_aborted=True
-            )
+                    for found in await app.job_manager.list_jobs_async(id=job.id):  # which says more of it
+                        await self._retry_or_give_up(app, found)
+            if (now_s := asyncio.get_running_loop().time()) >= self._delete_at_s:
+                await app.job_manager.delete_old_jobs(
+                    KEPT_H, include_failed=True, include_cancelled=True, include_aborted=True
+                )
+                self._delete_at_s = now_s + DELETE_EVERY_S
             await app.run_worker_async(
                 queues=queues,
                 wait=False,
@@ -194,18 +228,22 @@ class JobQueue:
                 install_signal_handlers=False,
                 update_heartbeat_interval=HEARTBEAT_S,
                 stalled_worker_timeout=STALLED_S,
-                worker_middleware=[one_alone],
+                worker_middleware=[stop_after_one],
             )
         return bool(did)
 
-    async def _left(self, app: App, job: Job) -> None:
-        """Have a job wait again that a process has left, but for one that was begun so often that it is to blame."""
-        if job.attempts < LEFT_MOST:
+    async def _retry_or_give_up(self, app: App, job: Job) -> None:
+        """Have a job wait again that a process has left, but for one that was begun so often that it is to blame, and
+        one that was cancelled."""
+        if job.attempts < LEFT_MOST and not job.abort_requested:
             log.warning("job_taken_again number=%s kind=%s", job.id, job.task_name)
             await app.job_manager.retry_job(job)
             return
         log.error("job_given_up number=%s kind=%s begun=%d", job.id, job.task_name, job.attempts + 1)
-        told = f"begun {job.attempts + 1} times, and the process that did it was killed in the middle of the last"
+        if job.abort_requested:
+            told = "the process that did it was killed before it had stopped: ask for it once more"
+        else:
+            told = f"begun {job.attempts + 1} times, and the process that did it was killed in the middle of the last"
         with self._noting() as connection:
             now = "(extract(epoch FROM now()) * 1000)::bigint"
             connection.execute(
@@ -213,25 +251,14 @@ class JobQueue:
                 "done = 0, at_ms = excluded.at_ms, told = excluded.told".encode(),
                 (job.id, told),
             )
-        await app.job_manager.finish_job(job, Status.FAILED, delete_job=False)
-
-    @contextmanager
-    def _pool_kept(self) -> Iterator[None]:
-        """Keep a connection for notes meanwhile; one that is lost is made anew."""
-        with ConnectionPool(
-            **self._connection, min_size=0, max_size=1, timeout=SERVER_WITHIN_S, num_workers=1,
-            check=ConnectionPool.check_connection, open=True,
-        ) as self._kept:  # fmt: skip
-            try:
-                yield
-            finally:
-                self._kept = None
+        status = Status.ABORTED if job.abort_requested else Status.FAILED
+        await app.job_manager.finish_job(job, status, delete_job=False)
 
     @contextmanager
     def _noting(self) -> Iterator[Any]:
         """Return a connection for a note: the one that is kept while a job is done, else one for this alone."""
         if (kept := self._kept) is not None:
-            with self._told(), kept.connection() as connection:
+            with self._translated(), kept.connection() as connection:
                 yield connection
         else:
             with self._pool() as pool, pool.connection() as connection:
@@ -247,23 +274,19 @@ class JobQueue:
         }
 
     @contextmanager
-    def _pool(self) -> Iterator[NullConnectionPool]:
-        """Connections that are made when they are wanted, and closed after."""
+    def _pool(self) -> Iterator[ConnectionPool]:
+        """One connection, made when it is wanted first; one that is lost is made anew."""
         with (
-            self._told(),
-            NullConnectionPool(**self._connection, timeout=SERVER_WITHIN_S, num_workers=1, open=True) as pool,
-        ):
+            self._translated(),
+            ConnectionPool(
+                **self._connection, min_size=0, max_size=1, timeout=SERVER_WITHIN_S, num_workers=1,
+                check=ConnectionPool.check_connection, open=True,
+            ) as pool,
+        ):  # fmt: skip
             yield pool
 
     @contextmanager
-    def _app(self) -> Iterator[App]:
-        with self._pool() as pool:
-            app = App(connector=SyncPsycopgConnector())
-            app.open(pool)
-            yield app
-
-    @contextmanager
-    def _told(self) -> Iterator[None]:
+    def _translated(self) -> Iterator[None]:
         """Turn what the library says of the server into faults of ours."""
         with translated(place_of(self._dsn, JOBS_SCHEMA)):
             try:
@@ -274,9 +297,28 @@ class JobQueue:
                 raise err.__cause__ from err
 
 
+def _app(pool: ConnectionPool) -> App:
+    app = App(connector=SyncPsycopgConnector())
+    app.open(pool)
+    return app
+
+
+def _with_progress(pool: ConnectionPool, found: Collection[Job]) -> list[QueuedJob]:
+    """Return jobs with how far they are and what was told of them."""
+    with pool.connection() as connection:
+        rows = connection.execute(
+            "SELECT job, done / greatest(whole, 1e-9), at_ms, told FROM progress WHERE job = ANY(%s)",
+            ([one.id for one in found],),
+        ).fetchall()
+    told = {job: rest for job, *rest in rows}
+    return [_queued(one, *told.get(one.id, ())) for one in found]
+
+
 def _queued(job: Job, share: float = 0.0, told_ms: int = 0, told: str = "") -> QueuedJob:
     arguments = dict(job.task_kwargs)
     site, state = str(arguments.pop("site", "")), JOB_STATES.get(job.status or "doing", str(job.status))
+    if state == "runs" and job.abort_requested:
+        state = "stops"
     return QueuedJob(_number(job), site, job.task_name, arguments, state, share, told_ms, told)
 
 

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import fcntl
 import os
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import ExitStack, closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -110,7 +110,7 @@ def _open_postgres(
 ) -> PostgresDatabase:
     """Open the database of a site, made there if asked for, and with `hold` held for this process."""
     opened: PostgresDatabase = _postgres().PostgresDatabase(
-        dsn_of(config), config.site.name, make=make, hold=hold, migrates=False, spare_sessions=spare_sessions
+        dsn_of(config), config.site.name, make=make, hold=hold, spare_sessions=spare_sessions
     )
     return opened
 
@@ -155,6 +155,12 @@ def worker_session(dsn: str) -> WorkerSession:
     """
     session: WorkerSession = _postgres().WorkerSession(dsn)
     return session
+
+
+def held_sites(dsn: str, sites: Iterable[str]) -> set[str]:
+    """Return those of some sites of a server that a process holds; see `worker_session`."""
+    held: set[str] = _postgres().held_sites(dsn, sites)
+    return held
 
 
 def news_session(dsn: str) -> NewsSession:

@@ -72,6 +72,7 @@ _HOLDS = (
     "l.locktype = 'advisory' AND l.granted AND l.classid = ? AND l.objsubid = 2 "
     "AND l.database = (SELECT oid FROM pg_database WHERE datname = current_database())"
 )
+_HELD_KEYS = f"SELECT l.objid FROM pg_locks l WHERE {_HOLDS}"
 _END_STOPPED = (
     f"SELECT pg_terminate_backend(l.pid, 1000) FROM pg_locks l JOIN pg_stat_activity a ON a.pid = l.pid WHERE {_HOLDS}"
 )
@@ -175,12 +176,11 @@ class PostgresDatabase:
     site : str
         Whose tables are meant.
     make : bool
-        Whether they are made when there are none.
+        Whether they are made when there are none, and brought to the last step. Who comes beside another process leaves
+        that to it.
     hold : bool
         Whether the site is to be held for this process, see `hold_site`; the tables are brought to the last step then,
         and not under a process that holds it.
-    migrates : bool
-        Whether they are brought to the last step without that. Who comes beside another process leaves that to it.
     spare_sessions : int
         Reading sessions that stay open; more are opened when needed and closed after.
 
@@ -209,7 +209,6 @@ class PostgresDatabase:
         *,
         make: bool = True,
         hold: bool = False,
-        migrates: bool = True,
         spare_sessions: int = 8,
     ) -> None:
         self.damage = ""
@@ -238,7 +237,7 @@ class PostgresDatabase:
                 self._find_schema(make=make)
                 if hold:
                     self.hold_site()
-                elif migrates:
+                elif make:
                     self.bring_tables()
                 else:
                     refuse_older(self._writer, self.place, self._tables)
@@ -553,8 +552,7 @@ class WorkerSession:
     def held(self, sites: Iterable[str]) -> set[str]:
         """Return those of some sites that a process holds. A session of one that is stopped is ended first."""
         self._ask(f"{_END_STOPPED} AND {_IS_STOPPED.format(STOPPED_MS)}", (_SITE_LOCK,)).fetchall()
-        keys = {key for (key,) in self._ask(f"SELECT l.objid FROM pg_locks l WHERE {_HOLDS}", (_SITE_LOCK,))}
-        return {site for site in sites if _key_of(site) & 0xFFFFFFFF in keys}
+        return _of_keys(sites, self._ask(_HELD_KEYS, (_SITE_LOCK,)))
 
     def close(self) -> None:
         """Live no more."""
@@ -648,6 +646,27 @@ def _connected(dsn: str, *settings: sql.Composable) -> psycopg.Connection[TupleR
         connection.close()
         raise
     return connection
+
+
+def held_sites(dsn: str, sites: Iterable[str]) -> set[str]:
+    """Return those of some sites that a process holds, for one that is no worker.
+
+    Raises
+    ------
+    StoreAway
+    """
+    with translated(place_of(dsn, "public")):
+        session = _Session(_connected(dsn), {}, 0)
+        try:
+            return _of_keys(sites, session.execute(_HELD_KEYS, (_SITE_LOCK,)))
+        finally:
+            session.close()
+
+
+def _of_keys(sites: Iterable[str], rows: Iterable[Sequence[Any]]) -> set[str]:
+    """Return those of some sites whose keys are among those of locks."""
+    keys = {key for (key,) in rows}
+    return {site for site in sites if _key_of(site) & 0xFFFFFFFF in keys}
 
 
 def about_server(dsn: str, site: str) -> tuple[str, ...]:

@@ -55,6 +55,38 @@ def test_days_are_asked_for_and_the_page_says_how_far_they_are(pipeline: Pipelin
     assert "Done" in page and "2 days of 1 stations" in page and "Runs" not in page
 
 
+def test_a_job_is_cancelled_on_the_page(pipeline: Pipeline, postgres: PostgresServer) -> None:
+    """By its button, which one that has ended has no more; that of another site is not there."""
+    client, queue, site = TestClient(create_app(pipeline)), JobQueue(postgres.dsn), pipeline.config.site.name
+    number = queue.ask(site, "recompute", {"by": "Ann", "asked_ms": 1})
+    other = queue.ask("another", "recompute", {"by": "Ann", "asked_ms": 1})
+    cancel = f'action="/jobs/{number}/cancel"'
+    assert cancel in client.get("/jobs").text
+    assert (
+        client.post(f"/jobs/{number}/cancel", data={"csrf": ""}, headers=OWN, follow_redirects=False).status_code == 303
+    )
+    page = client.get("/jobs").text
+    assert "Cancelled" in page and "cancelled by whoever sits at this machine" in page and cancel not in page
+    for gone, told in ((number, "found it cancelled, expected one that waits or runs"), (other, "found none of that")):
+        answer = client.post(f"/jobs/{gone}/cancel", data={"csrf": ""}, headers={**OWN, "Accept": "text/html"})
+        assert answer.status_code == 422 and told in answer.text
+    still = queue.job(other)
+    assert still is not None and still.state == "waits"
+
+
+def test_the_page_says_how_many_jobs_it_shows(pipeline: Pipeline, postgres: PostgresServer) -> None:
+    """The newest thirty, told once there are as many."""
+    client, queue, site = TestClient(create_app(pipeline)), JobQueue(postgres.dsn), pipeline.config.site.name
+    for n in range(29):
+        queue.ask(site, "recompute", {"by": "Ann", "asked_ms": n})
+    assert "The newest 30 are shown" not in client.get("/jobs").text
+    for n in range(2):
+        queue.ask(site, "recompute", {"by": "Ann", "asked_ms": n})
+    pipeline.tell_jobs()
+    assert "The newest 30 are shown" in client.get("/jobs").text
+    assert len(client.get("/api/v1/jobs").json()["jobs"]) == 30
+
+
 def test_what_cannot_be_asked_for_is_told(pipeline: Pipeline) -> None:
     """Nothing is put into the queue, and what was typed stands in the form."""
     client = TestClient(create_app(pipeline))

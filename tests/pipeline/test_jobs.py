@@ -6,26 +6,35 @@ Expected values: what the command has worked out of the same readings, byte by b
 from __future__ import annotations
 
 import hashlib
+import tempfile
 from collections.abc import Iterator
 from contextlib import ExitStack, closing
 from dataclasses import dataclass
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
+import numpy as np
 import pytest
 
-from api.job_commands import follow_jobs, job_lines, recompute_sites
+from api import job_commands
+from api.job_commands import cancel_one, follow_jobs, job_lines, recompute_sites
 from api.records import ImportAsked, import_record
 from hardware.reading import Batch
 from pipeline import jobs, many_sites
-from pipeline.errors import StoreAway, StoreTaken
+from pipeline.errors import PipelineFault, StoreAway, StoreTaken
 from pipeline.jobs import RECOMPUTE, JobRunner
 from pipeline.many_sites import SiteWorker
+from pipeline.records import hand_over, record_intake
+from pipeline.records.record_intake import CheckedRecord
 from pipeline.run.clock import SystemClock
 from pipeline.service import Pipeline, load_settings
 from pipeline.site.settings import SiteConfig
 from pipeline.stages.field_limits import LIMIT_QUANTITIES
+from pipeline.store.journal import Journal
 from pipeline.store.opening import dsn_of, job_queue, open_for_reading, open_stores
+from pipeline.store.readings import RECORDED
+from pipeline.units import DAY_MS, HOUR_MS
 from tests.api.site import NOW_MS, readings
 from tests.pipeline.conftest import run_steps, wait_until
 from tests.pipeline.hand import OUTBOX
@@ -203,6 +212,97 @@ def test_a_job_in_the_middle_of_which_the_site_is_let_go_is_done_by_the_next(
     assert [one.getMessage().split()[0] for one in caplog.records if "number=" in one.getMessage()] == [
         "job_begins", "job_begins", "job_not_noted", "job_ends",
     ]  # fmt: skip
+
+
+def test_a_recompute_that_is_cancelled_ends_its_stretch_and_leaves_no_other(
+    held: Held, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Cancelled by the command in the middle of the first of many; the command that follows ends with it. What was
+    begun is worked out to its end, so the bytes are those of before."""
+    monkeypatch.setattr(jobs, "STRETCH_MS", 6 * HOUR_MS)
+    monkeypatch.setattr(jobs, "NOTE_S", 0.0)
+    config = held.configs[0]
+    dsn, site, queue = dsn_of(config), config.site.name, job_queue(dsn_of(config))
+    held.work()
+    number = queue.ask(site, RECOMPUTE, {"station": None, "by": "Ann", "asked_ms": 1})
+    wait_until(lambda: queue.jobs([site])[0].state == "runs", "it is begun")
+    assert cancel_one(held.configs, number) == f"{site}: job {number} stops at its next piece"
+    failed = follow_jobs(dsn, {number: site}, lambda line: None)
+    assert f"{site}: job {number} cancelled: " in failed and "days were worked out anew" in failed
+    assert digest(config) == held.first
+
+
+def test_an_import_that_is_cancelled_leaves_whole_pieces_and_goes_on_from_there(
+    held: Held, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of 480 readings in pieces of 100 some are kept and worked out; the same command takes in the rest, and both sites
+    have the same bytes then."""
+    monkeypatch.setattr(record_intake, "KEPT_AT_ONCE", 100)
+    monkeypatch.setattr(hand_over, "KEPT_AT_ONCE", 100)
+    monkeypatch.setattr(hand_over, "PIECE_BYTES", 100 * RECORDED.itemsize)
+    monkeypatch.setattr(jobs, "NOTE_S", 0.0)
+    here, there = held.configs
+    site, queue = here.site.name, job_queue(dsn_of(here))
+    rows = "".join(f"2023-05-{d:02d} {h:02d}:00,{5 + h / 10:.1f}\n" for d in range(1, 21) for h in range(24))
+    (tmp_path / "old.csv").write_text("time,soil\n" + rows)
+    (tmp_path / "map.toml").write_text(MAP)
+    asked = ImportAsked(tmp_path / "old.csv", tmp_path / "map.toml", preview=False)
+    import_record(there, asked, NOW_MS, lambda line: None, lambda *_: None)
+    keep, kept = Journal.keep_recorded, list[int]()
+
+    def cancelled_amid(journal: Journal, *given: Any) -> int:
+        kept.append(keep(journal, *given))
+        if len(kept) == 2:
+            cancel_one(held.configs, queue.jobs([site])[0].number)
+        return kept[-1]
+
+    monkeypatch.setattr(Journal, "keep_recorded", cancelled_amid)
+    worker = held.work()
+    with pytest.raises(PipelineFault, match="cancelled: what was kept of it stays"):
+        import_record(here, asked, NOW_MS, lambda line: None, lambda *_: None)
+    assert kept == [100, 200]
+    pipeline = worker.pipelines()[site]
+    wait_until(lambda: all(map(pipeline.stages.is_through, here.stations())), "what was kept is worked out")
+    with open_for_reading(here) as stores, stores.database.reading() as connection:
+        assert connection.execute("SELECT count(*) FROM record_piece").fetchone() == (0,)
+        assert len(stores.store.observations(["s2/p2/temperature_035"], 0, NOW_MS - 300 * DAY_MS)) == 200
+    told = list[str]()
+    import_record(here, asked, NOW_MS, told.append, lambda *_: None)
+    assert "280 readings kept, 200 were there before" in told[-1]
+    assert digest(here) == digest(there) != held.first
+
+
+def test_a_record_on_its_way_keeps_nobody_from_writing(held: Held, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Between two pieces of it others write in the same site."""
+    monkeypatch.setattr(hand_over, "PIECE_BYTES", RECORDED.itemsize)
+    config, written = held.configs[0], list[int]()
+    with closing(open_stores(config)) as stores, closing(open_stores(config, hold=False)) as handing:
+        with tempfile.TemporaryFile() as spool:
+            checked = CheckedRecord("e" * 32, ("a",), spool)
+            checked.put(np.zeros(3, dtype=RECORDED))
+            read = spool.read
+
+            def between(size: int) -> bytes:
+                stores.journal.keep_note("of the test", {"n": len(written)})
+                written.append(size)
+                return read(size)
+
+            monkeypatch.setattr(checked, "spool", SimpleNamespace(flush=spool.flush, seek=spool.seek, read=between))
+            hand_over.hand_over(checked, handing.database)
+        assert len(written) == 4
+
+
+def test_who_follows_a_job_of_a_site_that_nobody_holds_is_told(held: Held, monkeypatch: pytest.MonkeyPatch) -> None:
+    """After a while, in place of for ever; so is who follows one that is not in the queue."""
+    monkeypatch.setattr(job_commands, "UNHELD_S", 0.5)
+    monkeypatch.setattr(job_commands, "HELD_LOOK_S", 0.1)
+    monkeypatch.setattr(job_commands, "FOLLOW_S", 0.1)
+    dsn, site = dsn_of(held.configs[0]), held.configs[0].site.name
+    number = job_queue(dsn).ask(site, RECOMPUTE, {"station": None, "by": "Ann", "asked_ms": 1})
+    failed = follow_jobs(dsn, {number: site, 10**9: site}, lambda line: None)
+    assert "waits: found no process that holds the site" in failed and "found it no more in the queue" in failed
+    job = job_queue(dsn).job(number)
+    assert job is not None and job.state == "waits"
 
 
 def test_a_job_in_the_middle_of_which_its_site_crashes_has_failed(held: Held) -> None:

@@ -226,6 +226,27 @@ def test_a_server_that_is_slow_is_not_drowned_in_resends(start_broker, make_publ
     assert publisher.receipt_within_s == pytest.approx(0.3)
 
 
+def test_a_server_that_is_back_ends_the_patience_at_once(start_broker, make_publisher, pipeline_at, outbox, until):
+    """After a long outage: what was sent meanwhile is lost, and the receipt that it says first frees nothing. What the
+    broker had kept from before says nothing of whether it runs."""
+    port = start_broker().port
+    pipeline = pipeline_at(port, receipts=False)
+    pipeline.receipt(outbox.outbox_id, 0)
+    publisher = make_publisher(port)
+    outbox.put(heard(10), SET)
+    for _ in range(4):
+        until(lambda: publisher.state == "up", step=publisher.step)
+        until(lambda: publisher.state != "up", step=publisher.step, within_s=20)
+    deflates = lambda: publisher._connection is not None and publisher._connection.deflates is not None  # noqa: E731
+    until(lambda: publisher._in_flight and deflates(), step=publisher.step)  # it has read the receipt that was kept
+    assert publisher.receipt_within_s == pytest.approx(2.4)
+    pipeline.receipt(outbox.outbox_id, 0)
+    until(lambda: publisher.receipt_within_s < 2.4, step=publisher.step)
+    assert publisher.receipt_within_s == pytest.approx(0.3)
+    pipeline.receipts = True
+    until(lambda: outbox.backlog == 0, step=publisher.step)
+
+
 def test_broker_killed_under_way_loses_nothing(start_broker, make_publisher, pipeline_at, outbox, until):
     """Kills of the broker cost time, not readings; the same publisher comes back by itself."""
     broker = start_broker()

@@ -15,7 +15,7 @@ from pathlib import Path
 import psycopg
 import pytest
 
-from pipeline.errors import JobPutBack, StoreAway
+from pipeline.errors import JobCancelled, JobPutBack, StoreAway
 from pipeline.store import job_queue
 from pipeline.store.job_queue import JOBS_SCHEMA, JobQueue, QueuedJob
 from tests.postgres_server import PostgresServer
@@ -156,6 +156,80 @@ def test_a_job_that_kills_whoever_does_it_is_given_up(
     run_all(queue, site, do)
     assert done == [after] and states(queue, site) == [(after, "done"), (number, "failed")]
     assert queue.jobs([site])[1].told.startswith("begun 3 times, and the process that did it was killed")
+
+
+def test_a_job_that_waits_or_runs_is_cancelled(queue: JobQueue, site: str) -> None:
+    """One that waits is never begun; one that runs is told at its next note, and has stopped when it says so."""
+    runs, waits = queue.ask(site, "recompute", ASKED), queue.ask(site, "import", ASKED)
+    told = list[bool]()
+
+    def do(job: QueuedJob) -> None:
+        told.append(queue.note(job.number, 1.0, 4.0, 1))
+        assert queue.cancel(runs, 2, "by Ann") and queue.cancel(waits, 2, "by Ann")
+        assert states(queue, site) == [(waits, "cancelled"), (runs, "stops")]
+        told.append(queue.note(job.number, 1.0, 4.0, 3, "half of it"))
+        raise JobCancelled("half of it")
+
+    run_all(queue, site, do)
+    assert told == [False, True]
+    assert [(one.state, one.told) for one in queue.jobs([site])] == [
+        ("cancelled", "by Ann"), ("cancelled", "half of it"),
+    ]  # fmt: skip
+    assert not queue.cancel(runs, 4, "again") and not queue.cancel(10**9, 4, "of no number")
+    shown = queue.job(runs)
+    assert shown is not None and shown.told == "half of it" and queue.job(10**9) is None
+
+
+def test_a_cancelled_job_whose_process_was_killed_is_not_begun_again(
+    postgres: PostgresServer, queue: JobQueue, site: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It is told that it had not stopped."""
+    number = queue.ask(site, "recompute", ASKED)
+    leave(postgres, site)
+    assert queue.cancel(number, 1, "by Ann")
+    monkeypatch.setattr(job_queue, "STALLED_S", 0.0)
+    run_all(queue, site, lambda job: pytest.fail("begun again"))
+    job = queue.job(number)
+    assert job is not None and job.state == "cancelled" and job.told.startswith("the process that did it was killed")
+
+
+def test_a_question_opens_one_session_and_a_lost_one_is_made_anew(postgres: PostgresServer, site: str) -> None:
+    """The server counts what was opened under the queue's name; a session that the server has ended is replaced."""
+    queue = JobQueue(postgres.dsn)
+    queue.ask(site, "recompute", ASKED)
+    opened = set[int]()
+    own = "SELECT pid FROM pg_stat_activity WHERE application_name = 'underturf jobs' AND query NOT LIKE '%%pg_stat%%'"
+    with psycopg.connect(postgres.dsn, autocommit=True) as connection, queue._pool() as pool:
+        for _ in range(3):
+            with pool.connection() as one:
+                opened.add(one.info.backend_pid)
+        assert len(opened) == 1
+        connection.execute("SELECT pg_terminate_backend(%s, 5000)", (opened.pop(),))
+        with pool.connection() as one:
+            assert one.execute("SELECT 1").fetchone() == (1,)
+            assert len(connection.execute(own).fetchall()) <= 1
+
+
+def test_tables_that_are_there_are_not_waited_for(postgres: PostgresServer, site: str) -> None:
+    """Whoever makes them holds the lock of all: a look for jobs does not take it, and what is old is deleted once an
+    hour."""
+    JobQueue(postgres.dsn).make()
+    queue = JobQueue(postgres.dsn)
+    with psycopg.connect(postgres.dsn) as maker:
+        maker.execute("SELECT pg_advisory_xact_lock(%s, 0)", (job_queue.MAKE_LOCK,))
+        queue.make()
+        with psycopg.connect(postgres.dsn, autocommit=True) as connection:
+            waits = connection.execute("SELECT count(*) FROM pg_locks WHERE locktype = 'advisory' AND NOT granted")
+            assert waits.fetchone() == (0,)
+    number = queue.ask(site, "recompute", ASKED)
+    run_all(queue, site, lambda job: None)
+    with psycopg.connect(postgres.dsn, autocommit=True) as connection:
+        long_ago = f"UPDATE {JOBS_SCHEMA}.procrastinate_events SET at = at - interval '2 years' WHERE job_id = %s"
+        connection.execute(long_ago, (number,))
+    queue.run_next([site], KINDS, print)
+    assert queue.job(number) is not None
+    JobQueue(postgres.dsn).run_next([site], KINDS, print)
+    assert queue.job(number) is None
 
 
 def test_a_server_that_is_away_is_told(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:

@@ -100,9 +100,9 @@ def test_a_filled_database_is_brought_to_the_next_step(postgres, site, monkeypat
                 assert connection.execute("SELECT weight FROM diary").fetchall() == [(2.5,)]
                 assert connection.execute("SELECT count(*) FROM weighed").fetchone() == (0,)
                 assert connection.execute("SELECT count(*) FROM migration").fetchone() == (LATER.number,)
-    for migrates in (True, False):
+    for make in (True, False):
         with pytest.raises(StoreTooNew, match=rf"found a database of version {LATER.number}, expected at most"):
-            PostgresDatabase(postgres.dsn, site, migrates=migrates)
+            PostgresDatabase(postgres.dsn, site, make=make)
 
 
 def test_who_comes_beside_another_leaves_older_tables_as_they_are(postgres, site, monkeypatch):
@@ -113,9 +113,9 @@ def test_who_comes_beside_another_leaves_older_tables_as_they_are(postgres, site
     with pytest.raises(
         StoreAway, match=rf"version {MIGRATIONS[-1].number - 1}, expected .* workers of this version first"
     ):
-        PostgresDatabase(postgres.dsn, site, make=False, migrates=False)
+        PostgresDatabase(postgres.dsn, site, make=False)
     PostgresDatabase(postgres.dsn, site).close()
-    PostgresDatabase(postgres.dsn, site, make=False, migrates=False).close()
+    PostgresDatabase(postgres.dsn, site, make=False).close()
 
 
 def test_tables_of_a_site_that_another_version_holds_are_left_as_they_are(postgres, site, monkeypatch):
