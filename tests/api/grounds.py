@@ -73,7 +73,7 @@ def furnish(one: Shown) -> None:
     )
     write(DiaryEntry("pass", surface.name, now_ms - 3 * DAY_MS, {"pass": "verticutting", "depth_mm": 2}))
     advice = site_advice(pipeline.config, pipeline.store, pipeline.diary, now_ms, forecast=None, fixtures=None)
-    pipeline.advice = lambda: advice  # type: ignore[method-assign]
+    pipeline._advisor.now = lambda: advice  # type: ignore[method-assign]
 
 
 def pages(one: Shown) -> Iterator[tuple[str, list[str]]]:
