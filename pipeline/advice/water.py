@@ -18,6 +18,9 @@ from pipeline.texts import later, say, say_many
 # Readily available water of the root zone, share of what lies between drained and dry, by the grass: FAO-56 (Allen et
 # al. 1998), Table 22, turf of the cool and of the warm season. The rest is common practice, no source.
 READILY_AVAILABLE = {"cool": 0.40, "warm": 0.50}
+# The table is for a crop that uses 5 mm a day; each millimetre less lets the roots take 0.04 more of it, within 0.1 and
+# 0.8: the same table, footnote 1.
+USUAL_DEMAND_MM, SHARE_PER_MM, LEAST_SHARE, MOST_SHARE = 5.0, 0.04, 0.1, 0.8
 DEPLETION = {"tender": 0.35, "drawing roots": 0.65}
 HARD_DEPLETION = 0.8  # rain is not waited for beyond it: our own choice
 RAIN_LIKELY = 0.5  # chance from which rain is waited for: our own choice
@@ -25,6 +28,9 @@ RAIN_ENOUGH = 0.5  # of the need, that counts as rain that helps: our own choice
 SEED_WETNESS = 0.7  # seedbeds stay between 0.5 and 1.0; below this they are watered lightly: our own choice
 SEED_WAITS = 0.5  # a seedbed drier than this does not wait for rain: its lowest wetness
 SEED_MOST_MM = 4.0  # a go on seed: our own choice
+# Roots are filled up to this wetness: what is given above it is gone below them within a day (the simulator's grounds
+# hold 0.8 to 0.9 of a whole fill on the next evening); our own choice, leaving room for rain is common practice.
+REFILL_WETNESS = 0.9
 WORTHWHILE_MM = 3.0  # less on established turf wets thatch and leaf only: common practice
 MOST_MM = 25.0  # in one night: our own choice
 EIGHT_IN_TEN = 1.28  # standard deviations on either side of the mean of a normal spread that hold eight in ten
@@ -37,6 +43,8 @@ DEEP_DAYS, DRY_DAYS = 10.0, 5.0
 GO_MM = {"sand": 15.0, "sandy_loam": 10.0, "loam": 8.0, "clay_loam": 6.0, "club_clay_loam": 4.0,
          "first_class_clay_loam": 3.0, "organic_topsoil": 8.0, "peat": 8.0}  # fmt: skip
 MOST_GOES = 4
+# Thatch that sheds is wetted by little goes: more in an hour runs off it: common practice, the figures our own choice.
+SHEDS_GO_MM, SHEDS_MOST_GOES = 3.0, 8
 # Seconds in which a drop soaks in, and what the ground is called from them on: Dekker & Jungerius 1990.
 DROP_REPELS_S = 5.0
 REPELLENCY = (
@@ -294,9 +302,9 @@ def tonight(turf: Turf, evening: Evening) -> WaterAdvice:
         return _told(turf, None, 0, 0.0, math.nan, say("no good reading; look with a knife"), ())
     if turf.seed:
         return _seedbed(turf, evening)
-    drink, deficit = _short_of(turf, evening)
+    drink, deficit, gone = _short_of(turf, evening)
     allowed = _depletion(turf, evening) * turf.root_capacity_mm
-    tomorrow = deficit + (evening.demand_tomorrow_mm or 0.0)
+    tomorrow = gone + (evening.demand_tomorrow_mm or 0.0)
     if _interval_blocks(turf, evening):
         days = evening.interval_days or 0
         told = say_many(
@@ -342,26 +350,46 @@ def _unknown(value: float | None) -> bool:
     return value is None or math.isnan(value)
 
 
-def _short_of(turf: Turf, evening: Evening) -> tuple[float, float]:
-    """Return what thatch takes before it lets water by, and what the roots lack to the drained limit. [mm]"""
+def _short_of(turf: Turf, evening: Evening) -> tuple[float, float, float]:
+    """Return what thatch takes before it lets water by, what the roots lack, and what of theirs is gone. [mm]
+
+    Thatch that sheds takes next to nothing: water goes past it in fingers, or runs off.
+    """
     thatch = 1.0 if evening.thatch_wetness is None or turf.thatch_capacity_mm <= 0.0 else evening.thatch_wetness
     root = 1.0 if evening.root_wetness is None else evening.root_wetness
-    deficit = max(1.0 - root, 0.0) * turf.root_capacity_mm
-    drink = max(1.0 - thatch, 0.0) * turf.thatch_capacity_mm
+    gone = max(1.0 - root, 0.0) * turf.root_capacity_mm
+    drink = 0.0 if repels(turf, evening) else max(1.0 - thatch, 0.0) * turf.thatch_capacity_mm
     given = max(evening.given_mm - turf.canopy_mm, 0.0)
     drink, given = max(drink - given, 0.0), max(given - drink, 0.0)
-    deficit = max(deficit - given, 0.0)
+    gone = max(gone - given, 0.0)
+    deficit = max(gone - (1.0 - REFILL_WETNESS) * turf.root_capacity_mm, 0.0)
     if turf.bypass_share > 0.0:
         # by the time the roots have their fill through holes, dry thatch has had no more than the rest of that water
         drink = min(drink, (1.0 - turf.bypass_share) / turf.bypass_share * deficit)
-    return drink, deficit
+    return drink, deficit, gone
+
+
+def readily_available(grass: str, demand_mm: float | None) -> float:
+    """Return which share of the root zone's water roots take without stress. [1]
+
+    Parameters
+    ----------
+    grass : str
+        "cool" or "warm".
+    demand_mm : float or None
+        What the turf uses in a day; the table's own 5 mm where it is not known. [mm]
+    """
+    below = 0.0 if demand_mm is None else USUAL_DEMAND_MM - demand_mm
+    return min(max(READILY_AVAILABLE[grass] + SHARE_PER_MM * below, LEAST_SHARE), MOST_SHARE)
 
 
 def _depletion(turf: Turf, evening: Evening) -> float:
     """Return which share of the root zone's water may be gone. [1]"""
     if turf.seed or turf.green:
         return DEPLETION["tender"]
-    return READILY_AVAILABLE[turf.grass] if evening.interval_days is None else DEPLETION["drawing roots"]
+    if evening.interval_days is not None:
+        return DEPLETION["drawing roots"]
+    return readily_available(turf.grass, evening.demand_tomorrow_mm)
 
 
 def _interval_blocks(turf: Turf, evening: Evening) -> bool:
@@ -383,7 +411,7 @@ def rain_helps(evening: Evening, need_mm: float) -> float:
 def _seedbed(turf: Turf, evening: Evening) -> WaterAdvice:
     wetness = evening.root_wetness if turf.thatch_capacity_mm <= 0.0 else evening.thatch_wetness
     capacity = max(turf.thatch_capacity_mm, 0.15 * turf.root_capacity_mm)  # seed drinks from the top of it
-    drink, deficit = _short_of(turf, evening)
+    drink, deficit, _ = _short_of(turf, evening)
     if wetness is None or wetness >= SEED_WETNESS:
         return _none(turf, say("the seedbed is moist"), drink, deficit)
     mm = min(max((1.0 - wetness) * capacity, 1.0), SEED_MOST_MM, turf.go_mm)
@@ -399,12 +427,11 @@ def _seedbed(turf: Turf, evening: Evening) -> WaterAdvice:
 
 
 def _give(turf: Turf, evening: Evening, need: float, drink: float, deficit: float) -> WaterAdvice:
-    most_mm = min(MOST_MM, (1 if evening.light_only else MOST_GOES) * turf.go_mm)  # no go beyond what the ground takes
-    mm = float(math.ceil(min(need, most_mm) - 1e-9))
-    goes = max(math.ceil(mm / turf.go_mm), 1)
     thatch, sheds = evening.thatch_wetness, repels(turf, evening)
-    if sheds:
-        goes = max(goes, 2)
+    go_mm, most_goes = (min(turf.go_mm, SHEDS_GO_MM), SHEDS_MOST_GOES) if sheds else (turf.go_mm, MOST_GOES)
+    most_mm = min(MOST_MM, (1 if evening.light_only else most_goes) * go_mm)  # no go beyond what the ground takes
+    mm = float(math.ceil(min(need, most_mm) - 1e-9))
+    goes = max(math.ceil(mm / go_mm), 2 if sheds else 1)
     stopped = evening.arrival_share is not None and evening.arrival_share < turf.limits.arrival_share
     said = say("the roots are short of {mm:.0f} mm", mm=deficit)
     if drink >= 1.0:

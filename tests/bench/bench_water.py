@@ -12,16 +12,17 @@ evapotranspiration off by 8 % (standard deviations), the forecast of `advice_ahe
 - The plan: `plan_of` asked with a reading an hour old of thatch and root zone; its water of tonight is given, in its
   goes an hour apart.
 - FAO-56 on weather alone: the daily balance of Allen et al. 1998, chapter 8, crop coefficient of Table 12, readily
-  available water of Table 22, begun right; the same rules about rain to come and play as the plan has.
-  None is told of frost.
+  available water of Table 22 and its footnote, all that is gone given back, begun right; the same rules about rain to
+  come and play as the plan has. None is told of frost.
 - The timetable: 12 mm every third evening, left out after 5 mm of rain in a day or with play on the morrow. Common
   practice, no source. And nobody: no water at all.
 
 A day of stress is one on which the roots took less than 0.9 of what was asked of them, by the simulator. Play, weekly
 but on the lawn and every third week on the square, is left too wet by a watering when the top 50 mm or the root zone
-are over the bound of the alert at its begin and would not have been without the water of the three nights before: that
-is run again. Exits 1 when a go is more than the ground takes, a play is left too wet, the plan has no fewer days of
-stress or no less water than the timetable, or more stress or more than 1.05 of the water of FAO-56.
+are over the bound of the alert at its begin, drained being what two days hold after a soaking here too, and would not
+have been without the water of the three nights before: that is run again. Exits 1 when a go is more than the ground
+takes, a play is left too wet, the plan has no fewer days of stress or no less water than the timetable, or more stress
+or more than 1.05 of the water of FAO-56.
 """
 
 from __future__ import annotations
@@ -44,7 +45,17 @@ from numpy.typing import NDArray
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from pipeline.advice.report import StationAdvice, SurfaceAdvice
-from pipeline.advice.water import Evening, Turf, WaterAdvice, WaterLimits, is_dried_for_play, is_light_only, tonight
+from pipeline.advice.water import (
+    MOST_GOES,
+    MOST_MM,
+    Evening,
+    Turf,
+    WaterAdvice,
+    WaterLimits,
+    is_dried_for_play,
+    is_light_only,
+    tonight,
+)
 from pipeline.alerts.surface import STAY_OFF
 from pipeline.alerts.water import THATCH_HOLDING, THATCH_TO_REPEL, WATER_NOT_ARRIVING
 from pipeline.diary.facts import Play, to_play_d, to_play_h
@@ -148,16 +159,26 @@ class Season:
         return tuple(Play("play", first + d * DAY_MS, first + d * DAY_MS + PLAY_LASTS_H * HOUR_MS) for d in days)
 
     @cached_property
-    def limits(self) -> tuple[tuple[float, float, float], tuple[float, float, float]]:
-        """Dry, drained and saturated water content of thatch and soil, as far as its probe tells them. [m3 m-3]
-
-        Drained is what two days hold after a soaking without rain or demand, as a dry-down shows it.
-        """
-        draw, turf = np.random.default_rng([self.seed, 47, *self.plan.name.encode()]), self.run.turf
+    def soaked(self) -> History:
+        """A soaking, and two days without rain or demand."""
         sky_of = sky.between(self.weather[0], 0, DRAINS_D)
         still = replace(sky_of, rain_mm=np.zeros(sky_of.count), reference_et_mm=np.zeros(sky_of.count))
         soak_mm = np.where(np.arange(still.count) < SOAK_H, SOAK_MM, 0.0)
-        thatch, soil = water_of(self, run_history(turf, still, first=self.run.start(), watering_mm=soak_mm))
+        return run_history(self.run.turf, still, first=self.run.start(), watering_mm=soak_mm)
+
+    @cached_property
+    def drained(self) -> dict[float, float]:
+        """What the top and the root zone hold after it, by depth, on the scale of `root_zone_wetness`. [1]"""
+        return {deep: float(root_zone_wetness(self.soaked, deep)[-1]) for deep in (TOP_M, self.root_zone_m)}
+
+    @cached_property
+    def limits(self) -> tuple[tuple[float, float, float], tuple[float, float, float]]:
+        """Dry, drained and saturated water content of thatch and soil, as far as its probe tells them. [m3 m-3]
+
+        Drained is what is held after `soaked`, as a dry-down shows it.
+        """
+        draw, turf = np.random.default_rng([self.seed, 47, *self.plan.name.encode()]), self.run.turf
+        thatch, soil = water_of(self, self.soaked)
         made_of = (turf.thatch, turf.soils[0].material)
         slope, offset = self.errors["slope"], self.errors["offset"]
         off = draw.normal(0.0, LIMIT, (2, 2))  # of each layer, of its dry and its drained limit
@@ -281,14 +302,21 @@ class ByWeather:
         if self._begun:
             rain, demand, given = (sum(one[-24:]) for one in (heard.rain, heard.demand, heard.given))
             turf = season.turf(0.0, 0.0)
-            allowed = 0.35 if turf.green else {"cool": 0.40, "warm": 0.50}[turf.grass]
+            used = CROP[season.grass] * demand
+            table = {"cool": 0.40, "warm": 0.50}[turf.grass] + 0.04 * (5.0 - used)  # Table 22 and its footnote
+            allowed = 0.35 if turf.green else min(max(table, 0.1), 0.8)
             left = 1.0 - self._gone / self._total
             stress = min(max(left / (1.0 - allowed), 0.0), 1.0)  # eq. 84
             counted = rain if rain >= 0.2 * demand else 0.0  # "less than about 0.2 ETo is normally evaporated"
-            self._gone = min(max(self._gone - counted - given + stress * CROP[season.grass] * demand, 0.0), self._total)
+            self._gone = min(max(self._gone - counted - given + stress * used, 0.0), self._total)
         self._begun = True
         evening = asked.evening(None, 1.0 - self._gone / self._total, CROP[season.grass])
-        return _given(tonight(season.turf(0.0, 0.0), evening))
+        turf = season.turf(0.0, 0.0)
+        mm, _ = _given(tonight(turf, evening))
+        if not mm:
+            return 0.0, 0
+        mm = min(math.ceil(self._gone), MOST_MM, MOST_GOES * turf.go_mm)  # all that is gone: eq. 85 and what follows
+        return mm, math.ceil(mm / turf.go_mm)
 
 
 def by_the_table(asked: Asked) -> tuple[float, int]:
@@ -371,7 +399,7 @@ def _of_day(
 
 def _wet(season: Season, history: History, row: int) -> bool:
     bound = STAY_OFF.bounds().on_wetness
-    return any(float(root_zone_wetness(history, deep)[row]) > bound for deep in (TOP_M, season.root_zone_m))
+    return any(float(root_zone_wetness(history, deep)[row]) > bound * held for deep, held in season.drained.items())
 
 
 def _ahead(season: Season, now_ms: int, day: int) -> WeatherAhead:

@@ -16,7 +16,7 @@ from dataclasses import dataclass, fields
 import numpy as np
 
 from pipeline.advice.conditions import CONDITIONS, Verdict
-from pipeline.advice.water import DEPLETION, READILY_AVAILABLE
+from pipeline.advice.water import DEPLETION, readily_available
 from pipeline.advice.windows import TOO_LITTLE_BEFORE_PLAY, Window
 from pipeline.alerts.water import THATCH_HOLDING
 from pipeline.diary.facts import Intent
@@ -151,7 +151,8 @@ def _calls(morning: Morning) -> bool:
     if any(why in station.water.reason for why in FORBIDS):
         return False
     hour = (morning.now_ms - truth.start_ms) // HOUR_MS
-    allowed = DEPLETION["tender"] if run.kept.facts.kind == "green" else READILY_AVAILABLE[run.kept.facts.grass]
+    easy = readily_available(run.kept.facts.grass, station.evening.demand_tomorrow_mm)
+    allowed = DEPLETION["tender"] if run.kept.facts.kind == "green" else easy
     lacks = 1.0 - float(truth.root_zone_wetness[hour])
     rain = float(truth.rain_mm[hour : hour + 38].sum()) + float(truth.watering_mm[hour : hour + 38].sum())
     return lacks > allowed and rain < 0.5 * lacks * station.turf.root_capacity_mm

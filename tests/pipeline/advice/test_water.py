@@ -12,12 +12,13 @@ from pipeline.advice.water import (
     abstraction_caution,
     is_dried_for_play,
     next_interval,
+    readily_available,
     tonight,
 )
 
 LIMITS = WaterLimits(frost_degc=0.5, repels_wetness=0.15, holds_wetness=0.9, roots_dry_wetness=0.5, arrival_share=0.2)
 LAWN = Turf("Lawn, south end", "loam", thatch_capacity_mm=5.0, root_capacity_mm=20.0, limits=LIMITS, canopy_mm=1.0)
-DRY = Evening(thatch_wetness=0.2, root_wetness=0.4, demand_tomorrow_mm=3.0)
+DRY = Evening(thatch_wetness=0.2, root_wetness=0.3, demand_tomorrow_mm=3.0)
 LONGEST = 160  # characters of a line of water and of each sentence behind it: three lines of a phone, our own choice
 
 
@@ -27,7 +28,7 @@ def besides(found: WaterAdvice) -> str:
 
 
 def test_water_is_what_roots_lack_thatch_drinks_and_leaves_hold():
-    """12 mm of roots, 4 of thatch and 1 on the leaf are 17 mm (algebra), in goes of 8 mm at most on loam."""
+    """12 mm of roots, up to 0.9, 4 of thatch and 1 on the leaf are 17 mm (algebra), in goes of 8 mm at most on loam."""
     found = tonight(LAWN, DRY)
     assert (found.mm, found.goes, found.drink_mm, found.root_deficit_mm) == (17.0, 3, 4.0, 12.0)
     assert found.line == (
@@ -53,7 +54,7 @@ def test_a_line_of_water_is_its_core_and_the_rest_are_sentences(seed, thatch, ro
 
 def test_a_dry_thatch_of_20_mm_takes_5_mm_first():
     """Its 5 mm between 0.15 and 0.40 stand on top of what the roots lack (algebra of its thickness)."""
-    thatched = replace(LAWN, thatch_capacity_mm=5.0, canopy_mm=0.0)
+    thatched = replace(LAWN, thatch_capacity_mm=5.0, canopy_mm=0.0, limits=replace(LIMITS, repels_wetness=0.0))
     bare = replace(thatched, thatch_capacity_mm=0.0)
     dry = replace(DRY, thatch_wetness=0.0)
     assert tonight(thatched, dry).mm - tonight(bare, replace(dry, thatch_wetness=None)).mm == 5.0
@@ -61,7 +62,8 @@ def test_a_dry_thatch_of_20_mm_takes_5_mm_first():
 
 def test_holes_let_water_by_before_thatch_is_full():
     """With half going by holes, 2 mm for the roots bring dry thatch 2 mm at most, not its 5 (algebra)."""
-    holed = replace(LAWN, bypass_share=0.5, canopy_mm=0.0, root_capacity_mm=4.0)
+    limits = replace(LIMITS, repels_wetness=0.0)
+    holed = replace(LAWN, bypass_share=0.5, canopy_mm=0.0, root_capacity_mm=5.0, limits=limits)
     found = tonight(holed, replace(DRY, thatch_wetness=0.0, root_wetness=0.5, wilt=True))
     assert found.drink_mm == pytest.approx(2.0)
     assert found.mm == 4.0
@@ -69,15 +71,26 @@ def test_holes_let_water_by_before_thatch_is_full():
 
 @pytest.mark.parametrize(
     ("grass", "wetness", "demand", "waters"),
-    # 0.40 of 20 mm may be used: 5 mm used and 3 tomorrow is the edge, and still allowed; of warm-season turf 0.50
-    [("cool", 0.76, 3.0, False), ("cool", 0.75, 3.0, False), ("cool", 0.74, 3.0, True), ("cool", 0.6, 0.0, False),
-     ("cool", 0.59, 0.0, True), ("warm", 0.65, 3.0, False), ("warm", 0.64, 3.0, True)],
+    # of 100 mm, 40 may be used at 5 mm a day, 48 at 3 and 60 at none, tomorrow's with it; of warm-season turf 10 more
+    [("cool", 0.651, 5.0, False), ("cool", 0.649, 5.0, True), ("cool", 0.551, 3.0, False), ("cool", 0.549, 3.0, True),
+     ("cool", 0.401, 0.0, False), ("cool", 0.399, 0.0, True), ("warm", 0.451, 3.0, False), ("warm", 0.449, 3.0, True)],
 )  # fmt: skip
 def test_water_is_given_when_tomorrow_would_pass_what_is_allowed(grass, wetness, demand, waters):
     """No more of the easy water may be gone by tomorrow night than turf of its season takes without loss (FAO-56, Table
-    22: 0.40 and 0.50, from memory)."""
-    found = tonight(replace(LAWN, grass=grass), replace(DRY, root_wetness=wetness, demand_tomorrow_mm=demand))
+    22: 0.40 and 0.50 at 5 mm a day and 0.04 more for each millimetre less, from memory)."""
+    turf = replace(LAWN, grass=grass, root_capacity_mm=100.0)
+    found = tonight(turf, replace(DRY, root_wetness=wetness, demand_tomorrow_mm=demand))
     assert (found.mm > 0.0) == waters
+
+
+@pytest.mark.parametrize(
+    ("grass", "demand", "share"),
+    [("cool", None, 0.40), ("cool", 5.0, 0.40), ("cool", 8.0, 0.28), ("warm", 0.0, 0.70), ("cool", 12.6, 0.10),
+     ("cool", 12.4, 0.104), ("warm", -3.0, 0.80)],
+)  # fmt: skip
+def test_roots_take_more_of_their_water_when_little_is_asked(grass, demand, share):
+    """FAO-56, Table 22, footnote 1 (from memory): p + 0.04 (5 - ETc), within 0.1 and 0.8; by hand."""
+    assert readily_available(grass, demand) == pytest.approx(share)
 
 
 def test_greens_are_let_down_less():
@@ -132,13 +145,21 @@ def test_drying_for_play_holds_even_without_readings():
     assert tonight(LAWN, replace(DRY, root_wetness=None, dried_for_play=True)).mm == 0.0
 
 
-def test_thatch_that_may_repel_is_wetted_in_two_goes():
-    """At 0.1 wetness even a small amount goes on twice, an hour apart."""
-    little = replace(LAWN, root_capacity_mm=6.0, thatch_capacity_mm=2.0)
-    found = tonight(little, replace(DRY, thatch_wetness=0.1, root_wetness=0.3))
-    assert found.mm == 7.0
-    assert found.goes == 2
+@pytest.mark.parametrize(("root_capacity_mm", "mm", "goes"), [(3.0, 3.0, 2), (20.0, 13.0, 5), (60.0, 24.0, 8)])
+def test_thatch_that_may_repel_is_wetted_in_little_goes(root_capacity_mm, mm, goes):
+    """At 0.1 wetness it drinks nothing: 0.6 of the roots and 1 mm on the leaf go on in goes of 3 mm, two at least and
+    eight at most, the rest another night (algebra)."""
+    turf = replace(LAWN, root_capacity_mm=root_capacity_mm)
+    found = tonight(turf, replace(DRY, thatch_wetness=0.1, wilt=True))
+    assert (found.mm, found.goes, found.drink_mm) == (mm, goes, 0.0)
     assert "may shed it" in besides(found)
+    assert ("the rest another night" in besides(found)) == (root_capacity_mm == 60.0)
+
+
+@pytest.mark.parametrize(("wetness", "mm"), [(0.89, 6.0), (0.9, 5.0), (0.95, 5.0), (0.8, 7.0)])
+def test_roots_are_filled_to_nine_tenths(wetness, mm):
+    """On wilt 4 mm of thatch and 1 on the leaf; above 0.9 nothing for the roots, at 0.8 another 2 of 20 (algebra)."""
+    assert tonight(LAWN, replace(DRY, root_wetness=wetness, wilt=True)).mm == mm
 
 
 def test_water_that_stopped_in_the_thatch_is_not_repeated_lightly():

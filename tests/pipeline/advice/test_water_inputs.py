@@ -32,14 +32,15 @@ from tests.pipeline.kept_site import (
 
 
 def test_tonights_water_is_what_roots_and_thatch_lack(dry):
-    """Roots at 0.3 of 30 mm lack 21, thatch at 0.5 of 6 mm drinks 3, the leaf 1: 25 mm on 1000 m2 are 25 m3.
+    """Roots at 0.3 of 30 mm lack 18 up to 0.9, thatch at 0.5 of 6 mm drinks 3, the leaf 1: 23 mm (the readings are a
+    little drier) on 1000 m2 are 23 m3.
 
     Nine days are too few for a fit, so the boxes are those written down: 150 mm x 0.20 and 20 mm x 0.30.
     """
     water = surface_of(dry.advice()).stations[0].water
-    assert water.root_deficit_mm == pytest.approx(21.0, abs=0.2)
+    assert water.root_deficit_mm == pytest.approx(18.0, abs=0.2)
     assert water.drink_mm == pytest.approx(3.0, abs=0.1)
-    assert water.mm == 25.0 and water.volume_m3 == pytest.approx(25.0)
+    assert water.mm == 23.0 and water.volume_m3 == pytest.approx(23.0)
     assert "needs a licence in England" in water.further[0]  # more than 20 m3 a day
 
 
@@ -48,7 +49,7 @@ def test_no_water_where_there_is_none_to_hand_or_it_is_forbidden(dry):
     none = dry.told(SITE, CLIMATE, SURFACE + "water_to_hand = false\n", station())
     water = surface_of(none.advice()).stations[0].water
     assert water.mm == 0.0 and water.line == "Green, north end: no water tonight; there is no water to hand."
-    assert water.further == ("25 mm would help.",)
+    assert water.further == ("23 mm would help.",)
     forbidden = dry.told(SITE, CLIMATE, "[water]\nrestricted = true\n", SURFACE, station())
     assert "watering is restricted" in surface_of(forbidden.advice()).stations[0].water.line
 
@@ -73,13 +74,13 @@ def test_no_habit_is_counted_on_where_nobody_can_water(build):
 
 @pytest.mark.parametrize(("ago_ms", "counts"), [(60_000, True), (DAY_MS, False)])
 def test_water_of_the_diary_counts_until_the_probes_show_it(build, ago_ms, counts):
-    """25 mm are called for; 22 written down a moment ago leave the roots 3 mm short: nothing tonight (algebra).
+    """23 mm are called for; 22 written down a moment ago leave the roots 1 mm short: nothing tonight (algebra).
     What was given a day ago is in the readings."""
     site = build()
     site.keep(steady(thatch=0.5, roots=0.3), 24 * 9)
     site.write("watering", NOW_MS - ago_ms, {"water_mm": 22.0})
     water = surface_of(site.advice()).stations[0].water
-    assert water.mm == (0.0 if counts else 25.0)
+    assert water.mm == (0.0 if counts else 23.0)
     assert ("no water tonight; the 22 mm given count" in water.line) == counts
 
 
@@ -87,7 +88,7 @@ def test_play_of_this_afternoon_is_over_when_tonights_water_goes_on(dry):
     """NOW is in the morning: play two hours from now forbids no water of tonight, play tomorrow at seven does."""
     this, then = (surface_of(dry.advice(fixtures=calendar(t))).stations[0].water for t in (NOW_MS + 2 * HOUR_MS,
                   (NOW_MS // DAY_MS + 1) * DAY_MS + 7 * HOUR_MS))  # fmt: skip
-    assert this.mm == 25.0
+    assert this.mm == 23.0
     assert "play is too near for it to drain" in then.line
 
 

@@ -19,7 +19,7 @@ from pipeline.units import DAY_MS, HOUR_MS
 from tests.pipeline.plan.test_surface_plan import EVENING_MS, SEEN, station, surface
 
 FRIDAY_MS = EVENING_MS + 2 * DAY_MS
-DRY = surface(station(0.3, 0.4))
+DRY = surface(station(0.3, 0.3))
 WANTED_MM = dose_on(DRY, DRY.stations[0], SEEN, FRIDAY_MS).mm
 
 
@@ -111,10 +111,10 @@ def with_bookings(one, *waterings: tuple[int, float]):
         (with_bookings(station(0.6, 0.5), (EVENING_MS + DAY_MS, 20.0)), ["wait"],
          "mm go on before it by this plan, and no more is wanted."),
         # of two for tonight the first goes, and the other is held against what is left
-        (with_bookings(station(0.6, 0.4), (EVENING_MS, 25.0), (EVENING_MS + HOUR_MS, 25.0)), ["go", "in_doubt"],
+        (with_bookings(station(0.6, 0.3), (EVENING_MS, 25.0), (EVENING_MS + HOUR_MS, 25.0)), ["go", "in_doubt"],
          "25 mm are wanted then"),
         (with_bookings(station(0.6, 0.5), (EVENING_MS, 22.0), (EVENING_MS, 22.0 + 1e-9)), ["go", "wait"],
-         "24 mm are wanted then"),
+         "20 mm are wanted then"),
     ],
 )  # fmt: skip
 def test_bookings_agree_with_the_plan_s_own_water(on, verdicts, said):
@@ -141,7 +141,7 @@ def test_booked_water_waits_while_the_ground_does_not_bear():
 def test_plan_tells_a_booked_watering_once_of_all_its_stations():
     """Two stations of one surface with one booking: one line, in the digest of its eve."""
     near = Watering(EVENING_MS + DAY_MS, EVENING_MS + DAY_MS + HOUR_MS, WANTED_MM)
-    one, other = (replace(station(0.3, 0.4), station=name, booked=(near,)) for name in ("g1", "g2"))
+    one, other = (replace(station(0.3, 0.2), station=name, booked=(near,)) for name in ("g1", "g2"))
     plan = plan_of(replace(DRY, stations=(one, other)), SEEN)
     assert [watering for watering, _ in plan.waterings] == [near]
     (news,) = [n for n in plan_news(plan, SEEN.now_ms, datetime.UTC) if n.subject.startswith("booked/green/water/")]
