@@ -1,9 +1,12 @@
-"""A free TCP port of loopback for a server that a test starts."""
+"""A free TCP port of loopback for a server that a test starts, and what a worker behind one says that it holds."""
 
 from __future__ import annotations
 
 import random
 import socket
+from contextlib import suppress
+
+import httpx
 
 LOWEST, HIGHEST = 20_000, 32_767  # below those that outgoing connections are given: none of theirs is in the way
 
@@ -18,3 +21,11 @@ def unused_port() -> int:
             except OSError:
                 continue
             return port
+
+
+def held(port: int) -> list[str]:
+    """The sites that the worker behind a port holds; none while it does not answer."""
+    with suppress(httpx.HTTPError):
+        found: list[str] = httpx.get(f"http://127.0.0.1:{port}/healthz", timeout=5).json()["held"]
+        return found
+    return []

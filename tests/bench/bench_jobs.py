@@ -22,11 +22,10 @@ import tempfile
 import threading
 import time
 from collections.abc import Sequence
-from contextlib import ExitStack, closing, suppress
+from contextlib import ExitStack, closing
 from multiprocessing import get_context
 from pathlib import Path
 
-import httpx
 import numpy as np
 
 ROOT = Path(__file__).parents[2]
@@ -50,7 +49,7 @@ from tests.bench.bench_recompute import (  # noqa: E402
 from tests.bench.bench_recompute import SETTINGS as HEAD  # noqa: E402
 from tests.bench.table import measured  # noqa: E402
 from tests.pipeline.test_jobs import throw_away  # noqa: E402
-from tests.ports import unused_port  # noqa: E402
+from tests.ports import held, unused_port  # noqa: E402
 from tests.postgres_server import PostgresServer, find_postgres  # noqa: E402
 
 MOST_SHARE = 0.75
@@ -134,14 +133,6 @@ def shares(sites: int, workers: int) -> list[int]:
     """How many sites each worker has, the fewest first."""
     most = -(-sites // workers)
     return sorted(min(most, max(0, sites - n * most)) for n in range(workers))
-
-
-def held(port: int) -> list[str]:
-    """The sites that a worker holds."""
-    with suppress(httpx.HTTPError):
-        found: list[str] = httpx.get(f"http://127.0.0.1:{port}/healthz", timeout=5).json()["held"]
-        return found
-    return []
 
 
 def main() -> int:

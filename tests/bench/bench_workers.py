@@ -53,9 +53,10 @@ from hardware.reading import (  # noqa: E402
 from pipeline.store.people import People  # noqa: E402
 from pipeline.store.postgres import PostgresDatabase  # noqa: E402
 from pipeline.store.series import SqlStore  # noqa: E402
+from tests.bench.store import server_cpu_s  # noqa: E402
 from tests.bench.table import measured  # noqa: E402
 from tests.pipeline.hand import OUTBOX  # noqa: E402
-from tests.ports import unused_port  # noqa: E402
+from tests.ports import held, unused_port  # noqa: E402
 from tests.postgres_server import PostgresServer, find_postgres  # noqa: E402
 
 MODEL, NODE, WORKERS = "root_zone_profile", "hut", 2
@@ -162,6 +163,7 @@ class Rig:
             channels = [f"s{k}/p{k}/{place.name}" for k in range(stations) for place in places]
             self.nodes[f"ground-{n}"] = Node(f"ground-{n}", channels)
         self._workers: list[subprocess.Popen[bytes]] = []
+        self._ports: list[int] = []
         self._pages: subprocess.Popen[bytes] | None = None
         self._tokens: dict[str, str] = {}
         self._readers: dict[str, tuple[PostgresDatabase, SqlStore]] = {}
@@ -195,7 +197,9 @@ class Rig:
         """Start the workers; they take the sites meanwhile."""
         for n in range(WORKERS):
             command = [sys.executable, "-m", "api.command", "work", str(self._folder / "sites")]
-            command += ["--own", str(self._folder / f"own-{n}"), "--port", str(unused_port()), "--log-level", "warning"]
+            port = unused_port()
+            command += ["--own", str(self._folder / f"own-{n}"), "--port", str(port), "--log-level", "warning"]
+            self._ports.append(port)
             with (self._folder / f"worker-{n}.log").open("ab") as log:
                 self._workers.append(subprocess.Popen(command, cwd=ROOT, stdout=log, stderr=log))
 
@@ -227,6 +231,14 @@ class Rig:
         for worker in self._workers:
             worker.wait(120)
         self._workers.clear()
+        self._ports.clear()
+
+    def await_held(self) -> float:
+        """Wait until the workers hold every site; return how long it took. [s] Nodes send again each 30 s only, so what
+        they sent before is worked on later."""
+        began_s = time.monotonic()
+        self._until(lambda: {site for port in self._ports for site in held(port)} == set(self.nodes), 0.2)
+        return time.monotonic() - began_s
 
     @property
     def has_pages(self) -> bool:
@@ -263,11 +275,10 @@ class Rig:
 
     def cpu_s(self) -> dict[str, float]:
         """Return the processor time so far of workers, pages, server and broker. [s]"""
-        postgres = self.server.pid
         return {
             "workers": sum(_cpu_s(worker.pid) for worker in self._workers),
             "pages": 0.0 if self._pages is None else _cpu_s(self._pages.pid),
-            "postgres": _cpu_s(postgres, ended=True) + sum(map(_cpu_s, _children(postgres))),
+            "postgres": server_cpu_s(self.server.pid),
             "broker": _cpu_s(self._broker.pid),
         }
 
@@ -310,13 +321,13 @@ class Rig:
         self.server.remove()
 
 
-def _cpu_s(pid: int, *, ended: bool = False) -> float:
-    """Return the processor time of a process, with that of its children that have ended if asked; 0 once it is gone."""
+def _cpu_s(pid: int) -> float:
+    """Return the processor time of a process; 0 once it is gone. [s]"""
     try:
         fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
     except OSError:
         return 0.0
-    return sum(map(int, fields[11:15] if ended else fields[11:13])) / TICKS
+    return sum(map(int, fields[11:13])) / TICKS
 
 
 def _children(pid: int) -> list[int]:
@@ -425,6 +436,7 @@ def one_size(given: argparse.Namespace, mosquitto: str, sites: int, *, outage: b
             now_ms = round(time.time() * 1000) // SLOT_MS * SLOT_MS
             outage_ms = now_ms - round(given.outage_h * 3_600_000) // SLOT_MS * SLOT_MS
             rig.start_workers()
+            print(f"{sites} sites held by all after {rig.await_held():.0f} s", flush=True)
             last_ms = history(rig, outage_ms - round(given.history_h * 3_600_000) // SLOT_MS * SLOT_MS, outage_ms)
             took_s, good = rig.await_worked(last_ms), True
             stations = sites * given.stations
@@ -433,7 +445,9 @@ def one_size(given: argparse.Namespace, mosquitto: str, sites: int, *, outage: b
             disk_mb = rig.disk_mb()
             last_ms = history(rig, outage_ms, now_ms)
             rig.start_workers()
-            took_s = rig.await_worked(last_ms)
+            held_s = rig.await_held()
+            print(f"{sites} sites held again by all after {held_s:.0f} s", flush=True)
+            took_s = held_s + rig.await_worked(last_ms)
             grown_kb = 1000 * (rig.disk_mb() - disk_mb) / (stations * given.outage_h / 24)
             print(f"database {rig.disk_mb():.0f} MB, {grown_kb:.0f} kB of it a station and day", flush=True)
             if outage:

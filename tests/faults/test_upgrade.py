@@ -26,7 +26,7 @@ from tests.faults.workers_bench import FOREVER_MS, MOST_TAKE_OVER_S, ROOT, Node
 from tests.pipeline.conftest import wait_until
 from tests.pipeline.hand import HOUR_MS
 from tests.pipeline.test_many_sites import write_sites
-from tests.ports import unused_port
+from tests.ports import held, unused_port
 from tests.postgres_server import PostgresServer
 
 SITES = 3
@@ -66,9 +66,7 @@ class Program:
 
     def held(self) -> set[str]:
         """The sites that a worker holds; none while it does not answer."""
-        with suppress(httpx.HTTPError):
-            return set(httpx.get(f"http://127.0.0.1:{self.port}/healthz", timeout=5).json()["held"])
-        return set()
+        return set(held(self.port))
 
     def shows(self, sites: list[str]) -> bool:
         """Whether pages answer for every site: that somebody has to sign in."""
