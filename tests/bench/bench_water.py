@@ -20,7 +20,8 @@ evapotranspiration off by 8 % (standard deviations), the forecast of `advice_ahe
 A day of stress is one on which the roots took less than 0.9 of what was asked of them, by the simulator. Play, weekly
 but on the lawn and every third week on the square, is left too wet by a watering when the top 50 mm or the root zone
 are over the bound of the alert at its begin, drained being what two days hold after a soaking here too, and would not
-have been without the water of the three nights before: that is run again. Exits 1 when a go is more than the ground
+have been without the water of the three nights before: that is run again. Where it would have been dry without the rain
+since, too, it is told apart: the rain was not foreseen. Exits 1 when a go is more than the ground
 takes, a play is left too wet, the plan has no fewer days of stress or no less water than the timetable, or more stress
 or more than 1.05 of the water of FAO-56.
 """
@@ -341,6 +342,7 @@ class Score:
     plays: int = 0
     too_wet: int = 0
     left_wet: int = 0
+    rained_on: int = 0
 
     def __add__(self, other: Score) -> Score:
         return Score(*(getattr(self, f.name) + getattr(other, f.name) for f in fields(self)))
@@ -391,10 +393,27 @@ def _of_day(
             if _wet(season, history, row):
                 found.too_wet += 1
                 first = max(day - BACK_D + 1, 0)
-                if sum(float(water.sum()) for _, water in known[first:]) > 0.0:
-                    dry = run_history(season.run.turf, sky.between(weather, first, day + 1), first=known[first][0])
-                    found.left_wet += not _wet(season, dry, row + 24 * (day - first))
+                given = np.concatenate([water for _, water in known[first:]])
+                if given.sum() > 0.0 and not _wet_again(
+                    season, known[first][0], weather, (first, day), row, 0.0 * given
+                ):
+                    alone = _wet_again(season, known[first][0], weather, (first, day), row, given, rains=False)
+                    found.left_wet, found.rained_on = found.left_wet + alone, found.rained_on + (not alone)
     return found
+
+
+def _wet_again(
+    season: Season, ground: GroundState, weather: Weather, days: tuple[int, int], row: int, watering_mm: Array, *,
+    rains: bool = True,
+) -> bool:  # fmt: skip
+    """Whether play would be too wet with this water from the first of those days on, or without rain after the last."""
+    first, day = days
+    sky_of = sky.between(weather, first, day + 1)
+    if not rains:
+        rain = np.where(np.arange(sky_of.count) > np.flatnonzero(watering_mm)[-1], 0.0, sky_of.rain_mm)
+        sky_of = replace(sky_of, rain_mm=rain)
+    history = run_history(season.run.turf, sky_of, first=ground, watering_mm=watering_mm)
+    return _wet(season, history, row + 24 * (day - first))
 
 
 def _wet(season: Season, history: History, row: int) -> bool:
@@ -421,14 +440,14 @@ def _ahead(season: Season, now_ms: int, day: int) -> WeatherAhead:
 def _row(name: str, score: Score, seasons: int) -> str:
     return (
         f"| {name} | {score.stressed} of {score.days} | {score.water_mm / seasons:.0f} | {score.doses} | "
-        f"{score.too_much_a_go} | {score.left_wet} of {score.plays} | {score.too_wet} |"
+        f"{score.too_much_a_go} | {score.left_wet} of {score.plays} | {score.rained_on} | {score.too_wet} |"
     )
 
 
 def report(scores: dict[tuple[str, str], Score], seasons: dict[str, int]) -> list[str]:
     """Print the table; return what is broken."""
-    print("| | days of stress | water a season, mm | doses | go too big | play left too wet | too wet at all |")
-    print("|---|---|---|---|---|---|---|")
+    print("| | days of stress | water a season, mm | doses | go too big | left too wet | by rain on top | wet at all |")
+    print("|---|---|---|---|---|---|---|---|")
     whole = {keeper: sum((scores[g, keeper] for g in seasons), Score()) for keeper in KEEPERS}
     for keeper in KEEPERS:
         print(_row(keeper, whole[keeper], sum(seasons.values())))
