@@ -175,14 +175,15 @@ class SerialLine:
             raise LineAway(f"line {self.name}: {self._config.port}: {self.state}")
         try:
             self._port = self._open()
+            if self._config.settle_s > 0:
+                self._pause.wait(self._config.settle_s)
+                self._port.reset_input_buffer()
         except (OSError, ValueError, termios.error) as err:
+            self.close()
             self.state = f"away: {_reason(err)}"
             if self._back_off is not None:
                 self._open_not_before = self._monotonic() + self._back_off.failed()
             raise LineAway(f"line {self.name}: {self._config.port}: {_reason(err)}") from err
-        if self._config.settle_s > 0:
-            self._pause.wait(self._config.settle_s)
-            self._port.reset_input_buffer()
         if self._back_off is not None:
             self._back_off.succeeded()
         self._active_at = float("-inf")

@@ -100,6 +100,28 @@ def test_unplugged_adapter_is_away_and_comes_back(pty_plug, act):
     assert line.state == "ok"
 
 
+def test_adapter_that_goes_away_while_it_settles_is_away_and_comes_back(pty_plug, hand_clock):
+    """Unplugged between its opening and the end of its settling, the line is away, backs off, and works again."""
+    pty_plug.plug_in(no_one)
+    config = LineConfig("north", str(pty_plug.link), "sdi12", 1200, "7E1", settle_s=0.5)
+    line = SerialLine(config, monotonic=hand_clock.monotonic, chance=lambda: 0.5)
+    unplugging = threading.Timer(0.2, pty_plug.unplug)
+    unplugging.start()
+    with pytest.raises(LineAway, match="line north: "):
+        line.send(b"1M!")
+    unplugging.join()
+    assert line.state.startswith("away: ")
+    pty_plug.plug_in(no_one)
+    with pytest.raises(LineAway):  # its back-off is not over
+        line.send(b"1M!")
+    hand_clock.move(FIRST_BACK_OFF_S + 0.001)
+    line.send(b"1M!")
+    assert os.read(pty_plug.master, 100) == b"1M!"
+    os.write(pty_plug.master, b"100013\r\n")
+    assert line.receive(hand_clock.monotonic() + 2) == b"100013\r\n"
+    assert line.state == "ok"
+
+
 def test_back_off_doubles_to_its_limit_and_is_forgotten(pty_plug, hand_clock):
     """Failed openings are 1, 2, 4 ... s apart, at most 60, with no jitter at the middle of the chance (arithmetic)."""
     line = line_at(pty_plug, monotonic=hand_clock.monotonic)
