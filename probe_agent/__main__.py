@@ -175,6 +175,8 @@ def _run(config: AgentConfig, given: argparse.Namespace) -> int:
 
 
 def _check(config: AgentConfig, given: argparse.Namespace) -> int:
+    from probe_agent.doctor import examined_supply, examined_users
+
     channels = sum(len(probe.description.channels) for probe in config.probes)
     print(
         f"{given.config}: good. site {config.site}, node {config.node}: "
@@ -182,6 +184,8 @@ def _check(config: AgentConfig, given: argparse.Namespace) -> int:
         f"{len(config.probes)} probes, {channels} channels"
     )
     is_safe = _warn_of_password(config, lambda text: print(f"  {text}", file=sys.stderr))
+    for found in (*examined_users(config), *examined_supply(config)):  # told, and no reason to read nothing at all
+        print(f"  {found.subject}: {found.text}", file=sys.stderr)
     for line in config.lines:
         there = "" if os.path.exists(line.port) else "  (no such port now)"
         print(f"  line {line.name}: {line.protocol} {line.baud} {line.frame} at {line.port}{there}")

@@ -239,7 +239,7 @@ def _parse(check: _AgentCheck, table: Mapping[str, object], least_probes: int) -
             check.whole(outbox, "outbox.", "batch", 500, 1, MAX_BATCH),
         ),
         supply=SupplyConfig(
-            check.readable(supply, "supply.", "file"), check.number(supply, "supply.", "scale", 1e-6, 1e-9, 1000.0)
+            check.path(supply, "supply.", "file"), check.number(supply, "supply.", "scale", 1e-6, 1e-9, 1000.0)
         ),
         lines=lines,
         probes=_probes(check, table, (*lines, *uplink_lines), cadence, model_dir, least_probes),

@@ -47,6 +47,8 @@ def examine(config: AgentConfig, clock: Clock) -> Iterator[Examined]:
         yield _port(line)
     yield _clock(config, clock)
     yield from map(examined_password, config.brokers)
+    yield from examined_users(config)
+    yield from examined_supply(config)
     refused = try_broker(config, within_s=BROKER_WITHIN_S)
     where = f"{config.broker.host}:{config.broker.port}"
     yield Examined("broker", refused is None, f"{where} takes this node" if refused is None else f"{where}: {refused}")
@@ -125,6 +127,36 @@ def examined_password(broker: AgentBroker) -> Examined:
     return Examined("password", True, "stays on this machine or is encrypted")
 
 
+def examined_users(config: AgentConfig) -> Iterator[Examined]:
+    """Name each line of radio nodes that connects to a broker as the same user as another connection of this node.
+
+    The broker that `underturf broker` sets up lets a user connect once at a time: the two would push each other off.
+    """
+    taken = {(config.broker.host, config.broker.port, config.broker.username): "[broker]"}
+    for line in config.uplink_lines:
+        own = line.broker
+        other = taken.setdefault((own.host, own.port, own.username), f"line {line.name}")
+        if own.username is not None and other != f"line {line.name}":
+            text = (
+                f"is user {own.username} at {own.host}:{own.port}, as {other} is; a broker that takes a user once, as "
+                "that of `underturf broker` does, lets them push each other off: give the line a user of its own in "
+                "[line.broker], made by `underturf node add`, with leave to read its topic"
+            )
+            yield Examined(f"line {line.name}", None, text)
+
+
+def examined_supply(config: AgentConfig) -> Iterator[Examined]:
+    """Name the file of the supply where it cannot be read; the supply is not told meanwhile."""
+    file = config.supply.file
+    if file is None:
+        return
+    try:
+        with file.open("rb"):
+            pass
+    except OSError as err:
+        yield Examined("supply", False, f"[supply] file {file}: {err.strerror}; the supply is not told meanwhile")
+
+
 def _is_here(host: str) -> bool:
     try:
         return ipaddress.ip_address(host).is_loopback
@@ -134,8 +166,12 @@ def _is_here(host: str) -> bool:
 
 def _disk(config: AgentConfig) -> Examined:
     folder = config.state_dir
-    while not folder.is_dir() and folder != folder.parent:
-        folder = folder.parent
+    try:
+        while not folder.is_dir() and folder != folder.parent:
+            folder = folder.parent
+    except PermissionError as err:
+        told = f"{config.state_dir}: found {err.strerror}, expected leave to look into it; try as root"
+        return Examined("disk", None, told)
     if not os.access(folder, os.W_OK):
         return Examined("disk", False, f"{folder}: this user may not write there; the outbox needs it")
     free_mb = shutil.disk_usage(folder).free / 2**20

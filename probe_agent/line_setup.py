@@ -211,7 +211,10 @@ def add_probes(
     if not is_slug(station):
         raise ValueError(f"station: found {station!r}, expected small letters, digits, - and _")
     taken = {probe.name for probe in config.probes if probe.station == station}
-    names = {a: next(n for n in _names(a) if n not in taken) for a in addresses}
+    names: dict[str, str] = {}
+    for a in addresses:
+        names[a] = next(n for n in _names(a) if n not in taken)
+        taken.add(names[a])
     if not names:
         return ["no sensor is new: nothing was added"]
     ours = [

@@ -643,9 +643,17 @@ def peek(folder: Path) -> Peek:
         When there is no outbox.
     OutboxFull, OutboxDamaged
         When it cannot be read.
+    AgentFault
+        When this user may not look into the folder.
     """
     path = folder / FILE_NAME
-    if not path.is_file():
+    try:
+        is_there = path.is_file()
+    except PermissionError as err:
+        raise AgentFault(
+            f"{folder}: found {err.strerror}, expected leave to look into the outbox; try as root"
+        ) from err
+    if not is_there:
         raise FileNotFoundError(f"{path}: found none, expected the outbox of an agent that has run")
     with _told_apart(path), contextlib.closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as db:
         facts = dict(db.execute("SELECT name, value FROM fact").fetchall())

@@ -220,7 +220,8 @@ class Agent:
         for thread in threads:
             thread.join()
         self._commit_waiting()
-        until_s, quiet_since_s = began_s + UPLINKS_WITHIN_S, self._clock.monotonic()
+        quiet_since_s = self._clock.monotonic()
+        until_s = quiet_since_s + UPLINKS_WITHIN_S  # a slow sensor takes nothing from the time of the radio nodes
         while self.uplinks and self._clock.monotonic() < min(until_s, quiet_since_s + UPLINKS_QUIET_S):
             came = [uplink.step() for uplink in self.uplinks]
             if any(came) or any(uplink.state == NOT_CONNECTED for uplink in self.uplinks):
@@ -420,6 +421,8 @@ class Agent:
             for one in samples:
                 heard = self._rain_channels.get(one.channel)
                 if one.status is not Status.OK or one.raw is None:
+                    if self._supply_v.pop(one.channel, None) is not None:
+                        self._health_at = float("-inf")  # what it last said is not told as current
                     continue
                 if one.channel in self._supply_channels:
                     if one.channel not in self._supply_v:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import contextlib
+import json
 import os
 import socket
 import subprocess
 import threading
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -18,6 +20,7 @@ from paho.mqtt.client import CallbackAPIVersion, Client
 from hardware.reading import Notice, encode_notice
 from pipeline.service import Pipeline
 from pipeline.service import load_settings as load_server
+from probe_agent.__main__ import main
 from probe_agent.clock import SystemClock
 from probe_agent.config import load as load_agent
 from probe_agent.doctor import examine
@@ -201,3 +204,73 @@ def test_what_the_server_does_not_know_reaches_the_node_and_its_doctor_alone(
         "in both files",
     )
     assert heard == []
+
+
+RADIO = """
+[[line]]
+name = "radio"
+protocol = "mqtt"
+topic = "radio/+/up"
+"""
+RADIO_PROBE = """
+[[probe]]
+name = "r1"
+station = "square-1"
+model = "radio_flat"
+line = "radio"
+address = "a1"
+"""
+UP_FOR_S = 3.0  # longer than the back-off after which a connection that was pushed off comes again
+
+
+@pytest.mark.parametrize("own", [True, False], ids=["a user of its own", "the node's user"])
+def test_a_line_of_radio_nodes_is_a_user_of_its_own(
+    installed: Path, free_port: int, need_program: Callable[[str], str], write_config, capsys, *, own: bool
+) -> None:
+    """As the reference says: with a user and leave to read its topic, both connections hold and a message is kept.
+    With the node's user, the control, they push each other off, and `check` says so."""
+    line_user = {"username": "home/hut-radio", "password": "blue"}
+    server_user = {"username": "home/network-server", "password": "grey"}
+    for name, auth in (("hut", NODE), ("line", line_user), ("server", server_user)):
+        command = [need_program("mosquitto_passwd"), "-b", str(installed / "etc/mosquitto/underturf.passwords")]
+        subprocess.run([*command, *auth.values()], check=True)
+        (installed / name).write_text(auth["password"] + "\n")
+    with (installed / "etc/mosquitto/underturf.acl").open("a") as acl:
+        reader = line_user if own else NODE
+        acl.write(f"\nuser {reader['username']}\ntopic read radio/+/up\n")
+        acl.write(f"\nuser {server_user['username']}\ntopic write radio/+/up\n")
+    more = RADIO
+    if own:
+        more += NODE_BROKER.format(place=installed).replace("[broker]", f"[line.broker]\nport = {free_port}")
+        more = more.replace('"home/hut"', '"home/hut-radio"').replace('/hut"', '/line"')
+    path = write_config(port=free_port, more=more + RADIO_PROBE)
+    path.write_text(path.read_text().replace("[broker]\n", NODE_BROKER.format(place=installed), 1))
+    assert main(["check", "--config", str(path)]) == 0
+    assert ("push each other off" in capsys.readouterr().err) is not own
+
+    with broker(installed, free_port, need_program("mosquitto")), contextlib.ExitStack() as ending:
+        agent, stop = Agent(load_agent(path), SystemClock(trust_hardware=True)), threading.Event()
+        ending.callback(agent.close)
+        (radio,) = agent.uplinks
+        states = set[tuple[str, str]]()
+
+        def step() -> None:
+            agent.step(stop, reads=False)
+            radio.step()
+            states.add((agent.publisher.state, radio.state))
+
+        if not own:
+            wait_for(
+                lambda: any("connection ended" in word for pair in states for word in pair), within_s=30, step=step
+            )
+            return
+        wait_for(lambda: ("up", "ok") in states, within_s=30, step=step)
+        states.clear()
+        until_s = time.monotonic() + UP_FOR_S
+        tls = {"ca_certs": str(installed / "etc/mosquitto/certs/underturf.crt")}
+        sent = json.dumps({"dev": "a1", "n": 1, "ts": time.time(), "values": [12.5, 8.25]})
+        publish.single("radio/a1/up", sent, 1, hostname="localhost", port=free_port, auth=server_user, tls=tls)
+        wait_for(lambda: time.monotonic() > until_s and "square-1/r1" in radio.devices, within_s=30, step=step)
+        # no server runs here, which the publisher says in time; its connection and the line's have held
+        assert {radio for _, radio in states} == {"ok"}
+        assert all(mine == "up" or mine.startswith("away: no receipt") for mine, _ in states)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 import logging
 import os
 import socket
@@ -14,7 +15,7 @@ import pytest
 from hardware.machine_clock import EARLIEST_SET_MS
 from hardware.reading import Notice, Status
 from probe_agent import doctor
-from probe_agent.__main__ import main
+from probe_agent.__main__ import _show, main
 from probe_agent.clock import ClockAway, FollowClock, SystemClock
 from probe_agent.config import LineConfig, load
 from probe_agent.control import SOCKET_FILE, ControlSocket
@@ -298,3 +299,31 @@ def test_a_service_that_would_not_find_its_settings_is_not_installed(write_confi
     assert main(["install-service", "--config", str(write_config())]) == 1
     said = capsys.readouterr()
     assert f"found data kept in {tmp_path / 'state'}, expected /var/lib/underturf-agent" in said.err and said.out == ""
+
+
+@pytest.fixture
+def closed_folder(write_config, tmp_path):
+    """Settings whose state folder lies below one that this user may not look into, as below /var/lib/private."""
+    path = write_config()
+    path.write_text(path.read_text().replace('"state"', '"private/state"'))
+    config, user = load(path), os.geteuid()
+    (tmp_path / "private" / "state").mkdir(parents=True)
+    (tmp_path / "private").chmod(0)
+    if user == 0:
+        _show(config, argparse.Namespace())  # both once as root: another user may not be able to import what they need
+        list(doctor.examine(config, SystemClock()))
+        os.seteuid(65534)
+    yield config
+    if user == 0:
+        os.seteuid(0)
+    (tmp_path / "private").chmod(0o700)
+
+
+def test_a_folder_that_this_user_may_not_look_into_is_said_in_words(closed_folder, capsys, monkeypatch):
+    """`show` ends with 1 and what to do; `doctor` goes on to its end."""
+    monkeypatch.setattr(doctor, "BROKER_WITHIN_S", 0.1)
+    capsys.readouterr()
+    assert _show(closed_folder, argparse.Namespace()) == 1
+    assert "found Permission denied, expected leave to look into the outbox; try as root" in capsys.readouterr().err
+    told = {one.subject: one for one in doctor.examine(closed_folder, SystemClock())}
+    assert told["disk"].good is None and "Permission denied" in told["disk"].text and "unit" in told

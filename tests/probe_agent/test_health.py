@@ -12,7 +12,9 @@ from pathlib import Path
 
 import pytest
 
+from probe_agent.__main__ import main
 from probe_agent.config import AgentConfigFault, load
+from probe_agent.doctor import examined_supply
 from probe_agent.health import node_health
 
 WIRELESS = """Inter-| sta-|   Quality        |   Discarded packets               | Missed | WE
@@ -77,10 +79,19 @@ def test_this_machine_can_be_told_of() -> None:
     assert told["disk_total_bytes"] == os.statvfs(Path.cwd()).f_blocks * os.statvfs(Path.cwd()).f_frsize
 
 
-def test_a_supply_file_that_is_not_there_is_a_fault_of_the_settings(write_config) -> None:
-    """Named with what was found; a scale out of bounds beside it, in the same run."""
-    path = write_config(more='\n[supply]\nfile = "gone"\nscale = 0\n')
-    with pytest.raises(AgentConfigFault) as refused:
-        load(path)
-    told = str(refused.value)
-    assert "supply.file: found" in told and "supply.scale: found 0" in told
+def test_a_supply_file_that_is_not_there_is_told_and_keeps_no_reading_away(write_config, capsys) -> None:
+    """`check` names it and ends well, for a sensor chip may come up after the agent; so do the words of `doctor`."""
+    path = write_config(more='\n[supply]\nfile = "gone"\n')
+    assert load(path).supply.file == path.parent / "gone"
+    assert main(["check", "--config", str(path)]) == 0
+    (found,) = examined_supply(load(path))
+    assert found.good is False and "gone: No such file or directory" in found.text
+    assert f"supply: {found.text}" in capsys.readouterr().err
+    (path.parent / "gone").write_text("12000000")
+    assert list(examined_supply(load(path))) == []
+
+
+def test_a_scale_out_of_bounds_is_a_fault_of_the_settings(write_config) -> None:
+    """Named with what was found."""
+    with pytest.raises(AgentConfigFault, match=r"supply\.scale: found 0"):
+        load(write_config(more="\n[supply]\nscale = 0\n"))

@@ -299,6 +299,24 @@ def test_full_disk_loses_nothing_that_memory_holds(make_agent, hand_clock, monke
     assert sum("disk full" in record.message for record in caplog.records) == 1
 
 
+def test_supply_of_a_probe_that_falls_silent_is_told_no_more(make_agent):
+    """What a channel last said counts until a sample of it is not good; that is news of the node's health."""
+    agent = make_agent()
+    agent._supply_channels = {"square-1/p1/supply"}
+    note = agent._clock.note()
+
+    def sample(raw: float | None, status: Status) -> Sample:
+        return Sample("square-1/p1/supply", "1", note.now_ms, raw, status)
+
+    agent._note_samples([sample(12.5, Status.OK)])
+    assert agent._health(note)["supply_v"] == 12.5
+    agent._health_at = 1000.0
+    agent._note_samples([sample(None, Status.NO_VALUE)])
+    assert agent._health(note).get("supply_v") != 12.5 and agent._health_at == float("-inf")
+    agent._note_samples([sample(12.25, Status.OK)])
+    assert agent._health(note)["supply_v"] == 12.25
+
+
 def test_damaged_outbox_is_replaced_under_way(make_agent, hand_clock, tmp_path):
     """Damage while running: the file is set aside, a new outbox begun, and reading goes on."""
     agent = make_agent()

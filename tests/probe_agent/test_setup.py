@@ -130,6 +130,16 @@ def test_found_sensors_are_added_to_both_files(write_config, tmp_path):
     assert named[0].startswith("p4-2 added")
 
 
+def test_sensors_found_together_are_given_names_of_their_own(write_config, tmp_path):
+    """Two radio nodes whose names end alike."""
+    radio = '\n[[line]]\nname = "radio"\nprotocol = "mqtt"\ntopic = "radio/+/up"\n'
+    path = write_config(more=radio)
+    devices = ["70B3D57ED005A1B2", "80B3D57ED005A1B2"]
+    add_probes(load(path), path, None, "radio_flat", "radio", "square-1", devices)
+    added = load(path).probes[1:]
+    assert [one.address for one in added] == devices and len({one.name for one in added}) == 2
+
+
 def test_sensors_of_a_model_of_ones_own_are_added_with_its_folder(write_config, tmp_path):
     """The folder that the agent's settings name is looked in, and named in the server's settings that are begun."""
     path, server = write_config(), tmp_path / "site" / "underturf.toml"

@@ -363,6 +363,33 @@ def test_node_that_a_timer_wakes_takes_what_waits(
     assert {f"uplink:a1:0:{n}" for n in range(30)} <= slots
 
 
+def test_a_slow_sensor_takes_no_time_from_the_radio_nodes(
+    tmp_path: Path,
+    start_broker: Callable,
+    write_config: Callable,
+    until: Callable,
+    hand_clock,
+    sensor_line,
+    monkeypatch,
+) -> None:
+    """A line that takes longer than the time of the radio nodes leaves them all of it."""
+    monkeypatch.setattr("probe_agent.service.UPLINKS_WITHIN_S", 1.0)
+    sensor_line.add("1", {0: ["+12.5", "+8.25"]}, ready_in_s=2, takes_s=1.5)
+    broker = start_broker("allow_anonymous true", "max_queued_messages 0")
+    path = write_config(port=broker.port, more=RADIO + PROBE.format(name="r1", model="radio_flat", device="a1"))
+    node = Node(load(path), hand_clock, tmp_path / "other")
+    until(lambda: node.line.state == "ok", step=node.line.step)  # begins the session
+    node.close()
+    server = NetworkServer(broker.port)
+    server.publish(flat("a1", 1))
+    server.close()
+    once(load(path), within_s=0.0)
+    outbox = Outbox(tmp_path / "state", site="home", node="hut", max_bytes=64 << 20)
+    kept = {(reading.channel.split("/")[1], reading.status) for reading in outbox.batch(0, 1000).readings}
+    outbox.close()
+    assert {("p1", Status.OK), ("r1", Status.OK)} <= kept
+
+
 def test_scan_names_who_sends_and_adds_them(
     tmp_path: Path, start_broker: Callable, write_config: Callable, capsys
 ) -> None:
