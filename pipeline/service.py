@@ -380,6 +380,12 @@ class Pipeline:
         except PipelineFault:  # of damaged data that is told, and the pages stay
             return QuarantineSize(0, 0, 0, 0)
 
+    def _refused(self) -> list[dict[str, object]]:
+        try:
+            return self._notifier.refused()
+        except PipelineFault:  # the journal is away, which is told
+            return []
+
     def _history_lines(self) -> list[str]:
         """How far the history of a demo has come in, in words; nothing once it is worked out."""
         if not isinstance(self.clock, FollowClock):
@@ -602,7 +608,7 @@ class Pipeline:
             },
             "backup": asdict(self.backup()),
             "judging": {"stations_waiting": self._worker.unjudged},
-            "notify": {"away": self._notifier.away},
+            "notify": {"away": self._notifier.away, "refused": self._refused()},
             "custody": [asdict(notice) for notice in custody],
             "quarantine": asdict(self._quarantined()),
             "nodes": [{**asdict(node), "lines": dict(node.lines)} for node in self.nodes.all()],

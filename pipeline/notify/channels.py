@@ -17,7 +17,7 @@ import smtplib
 import ssl
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from email.message import EmailMessage
@@ -204,11 +204,9 @@ class MailWay:
         self._box, self._timeout_s = box, timeout_s
 
     def deliver(self, handed: Message) -> None:
+        server = self._server()
         try:
-            with self._server() as server:
-                if self._box.user:
-                    server.login(self._box.user, self._box.password)
-                server.send_message(self.letter(handed), self._box.sender[1], [self._box.recipient])
+            server.send_message(self.letter(handed), self._box.sender[1], [self._box.recipient])
         except smtplib.SMTPRecipientsRefused as err:
             (answer,) = err.recipients.values()
             raise self._not_taken(*answer) from err
@@ -216,6 +214,10 @@ class MailWay:
             raise self._not_taken(err.smtp_code, err.smtp_error) from err
         except (smtplib.SMTPException, OSError) as err:
             raise NotifyAway(f"{self._box.host}: found {err or type(err).__name__}, expected a mail server") from err
+        finally:
+            with suppress(smtplib.SMTPException, OSError):  # a fault of leaving changes nothing of what was taken
+                server.quit()
+            server.close()
 
     def letter(self, message: Message) -> EmailMessage:
         """Return the message as a mail: the same bytes at every try."""
@@ -232,24 +234,39 @@ class MailWay:
     def close(self) -> None:
         """Nothing is held between two mails."""
 
-    @contextmanager
-    def _server(self) -> Iterator[smtplib.SMTP]:
+    def _server(self) -> smtplib.SMTP:
+        """Return a connection that may send. A server that refuses it refuses us, not the message: it is away."""
         box = self._box
         safely = None if box.security == "insecure" else _encryption(verify=box.verify)
-        if box.security == "ssl":
-            server: smtplib.SMTP = smtplib.SMTP_SSL(box.host, box.port, timeout=self._timeout_s, context=safely)
-        else:
-            server = smtplib.SMTP(box.host, box.port, timeout=self._timeout_s)
-        with server:
+        server: smtplib.SMTP | None = None
+        try:
+            if box.security == "ssl":
+                server = smtplib.SMTP_SSL(box.host, box.port, timeout=self._timeout_s, context=safely)
+            else:
+                server = smtplib.SMTP(box.host, box.port, timeout=self._timeout_s)
             if box.security == "starttls":
                 server.starttls(context=safely)
-            yield server
+            server.ehlo_or_helo_if_needed()
+            if box.user:
+                server.login(box.user, box.password)
+        except (smtplib.SMTPException, OSError) as err:
+            if server is not None:
+                server.close()
+            found: object = err or type(err).__name__
+            if isinstance(err, smtplib.SMTPResponseException):
+                found = _answer_text(err.smtp_code, err.smtp_error)
+            raise NotifyAway(f"{box.host}: found {found}, expected a mail server that lets us in") from err
+        return server
 
     def _not_taken(self, code: int, answer: bytes | str) -> NotifyAway | NotifyRefused:
         """4xx is "not now", 5xx is "no" (RFC 5321, 4.2.1)."""
-        words = answer.decode(errors="replace") if isinstance(answer, bytes) else answer
-        said = f"{self._box.host}: found {code} {words[:ANSWER_CHARACTERS]!r}, expected 250"
+        said = f"{self._box.host}: found {_answer_text(code, answer)}, expected 250"
         return NotifyRefused(said) if code >= 500 else NotifyAway(said)
+
+
+def _answer_text(code: int, answer: bytes | str) -> str:
+    words = answer.decode(errors="replace") if isinstance(answer, bytes) else answer
+    return f"{code} {words[:ANSWER_CHARACTERS]!r}"
 
 
 def _encryption(*, verify: bool) -> ssl.SSLContext:

@@ -14,6 +14,7 @@ import json
 import logging
 import random
 import threading
+from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import replace
@@ -35,7 +36,18 @@ from pipeline.notify.channels import (
     people_ways,
     webhook_way,
 )
-from pipeline.notify.policy import Due, Marks, Message, News, SentMessage, asks_plans, digest_date_at_first, due, may_go
+from pipeline.notify.policy import (
+    INTERRUPTING,
+    Due,
+    Marks,
+    Message,
+    News,
+    SentMessage,
+    asks_plans,
+    digest_date_at_first,
+    due,
+    may_go,
+)
 from pipeline.plan.digest import plan_news
 from pipeline.plan.planner import SitePlan
 from pipeline.run.backoff import Backoff
@@ -61,7 +73,7 @@ NOTIFY_POLL_S = 15.0  # events wake it; this is for messages that wait for a tim
 PAST_MS = 15 * DAY_MS  # of the messages before: the policy looks back a fortnight
 NEW_WAY_MS = DAY_MS  # a new recipient gets the events of the last day
 MARKS_MS = 400 * DAY_MS
-UNTOLD_MOST = 200  # events looked at for one message; in a storm the rest comes with the next one
+UNTOLD_MOST = 200  # events looked at for one message; in a storm the rest comes with the next one, if it can wait
 KEPT_MS = 400 * DAY_MS  # messages sent longer ago are deleted
 _UNTOLD = (
     "FROM event e WHERE e.number > (SELECT after FROM told_way WHERE name = ?) AND NOT EXISTS "
@@ -129,12 +141,24 @@ class Messages:
         return last_digest
 
     def untold(self, way: str) -> list[Event]:
-        """Return events in no message to a way, and not dropped, in order of time; at most `UNTOLD_MOST`."""
+        """Return events in no message to a way, and not dropped, in order of time.
+
+        At most `UNTOLD_MOST` of all rules, and as many beyond them of those that may interrupt: what is to be done
+        before the morning does not wait behind what is for the digest.
+        """
         with self._database.reading() as connection:
             rows = connection.execute(
-                f"SELECT e.id, e.at_ms, e.body {_UNTOLD} ORDER BY e.number LIMIT ?", (way, way, UNTOLD_MOST)
+                f"SELECT e.number, e.id, e.at_ms, e.body {_UNTOLD} ORDER BY e.number LIMIT ?", (way, way, UNTOLD_MOST)
             ).fetchall()
-        return [Event(i, at_ms, json.loads(body)) for i, at_ms, body in rows]
+            if len(rows) == UNTOLD_MOST:
+                named = [f'%"{rule}"%' for rule in sorted(INTERRUPTING)]  # may find a few more: they are untold as well
+                pressing = " OR ".join(["e.body LIKE ?"] * len(named))
+                rows += connection.execute(
+                    f"SELECT e.number, e.id, e.at_ms, e.body {_UNTOLD} AND e.number > ? AND ({pressing}) "
+                    "ORDER BY e.number LIMIT ?",
+                    (way, way, rows[-1][0], *named, UNTOLD_MOST),
+                ).fetchall()
+        return [Event(i, at_ms, json.loads(body)) for _, i, at_ms, body in rows]
 
     def past(self, way: str, since_ms: int, now_ms: int) -> list[SentMessage]:
         """Return the messages made for a way since a time until now, sent or not, the oldest first.
@@ -355,7 +379,7 @@ class _DeliveryLine:
         self.way, self.outbox = way, outbox
         self.backoff = Backoff(DELIVERY_RETRY_FIRST_S, DELIVERY_RETRY_MOST_S, rng)
         self.not_before = 0.0
-        self.refusals = 0
+        self.refusals: Counter[str] = Counter()  # by the id of what was refused
         self.away = ""
 
 
@@ -472,15 +496,16 @@ class Notifier:
             self._put_off(line, str(err))
             return False
         except NotifyRefused as err:
-            line.refusals += 1
-            if line.refusals < REFUSED_TRIES:
+            line.refusals[handed.id] += 1
+            if line.refusals[handed.id] < REFUSED_TRIES:
                 self._put_off(line, str(err))
                 return False
             self._record_refusal(handed.id, name, str(err))
         else:
             self._metrics.delivered.labels(name).inc()
         line.outbox.taken(handed, self._clock.now_ms())
-        line.refusals, line.not_before, line.away = 0, 0.0, ""
+        del line.refusals[handed.id]
+        line.not_before, line.away = 0.0, ""
         line.backoff.reset()
         return True
 

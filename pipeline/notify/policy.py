@@ -247,7 +247,8 @@ def due(
     thawed = {n.alert_id for n in news if n.rule == FROST and n.kind == CLOSED}  # nobody can act on it any more
     dropped = tuple(n.id for n in news if n.alert_id in thawed or _unwanted(n, marks))
     kept = [n for n in news if n.alert_id not in thawed and not _unwanted(n, marks)]
-    running = [n for n in kept if n.rule == RUNNING and n.kind != CLOSED]
+    over = {n.alert_id for n in kept if n.kind == CLOSED}  # interrupts nobody: the digest tells that it came and went
+    running = [n for n in kept if n.rule == RUNNING and n.alert_id not in over]
     rest = [n for n in kept if n not in running]
     messages: list[Message] = []
     if _gathered(running, policy, now_ms):
@@ -259,7 +260,8 @@ def due(
         if rest or fresh or policy.digest_when_empty:
             messages.append(_digest(site, rest, fresh, here, now_ms))
     elif not waiting:
-        pressing = _interrupting(rest, sent, here, policy, last_digest, now_ms)
+        lasting = [n for n in rest if n.alert_id not in over]
+        pressing = _interrupting(lasting, sent, here, policy, last_digest, now_ms)
         if _gathered(pressing, policy, now_ms):
             messages.append(_interruption(pressing, here, now_ms))
     return Due(tuple(messages), dropped, digest_date)

@@ -7,16 +7,27 @@ SMTP server and a real HTTP server were handed.
 from __future__ import annotations
 
 import json
+import random
 import re
+import threading
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from aiosmtpd.controller import Controller
+from aiosmtpd.smtp import SMTP, AuthResult, Envelope, Session
 
-from pipeline.notify.channels import MAX_ADDRESSES, MailWay, NotifyAway, NotifyRefused, people_ways
-from pipeline.notify.policy import Message
+from pipeline.notify.channels import MAX_ADDRESSES, Letterbox, MailWay, NotifyAway, NotifyRefused, people_ways
+from pipeline.notify.outbox import REFUSED_TRIES, MessageOutbox, Messages, Notifier
+from pipeline.notify.policy import Due, Marks, Message
+from pipeline.run.metrics import Metrics
+from pipeline.site.ground import Site
+from pipeline.site.server import NotificationPolicy
 from pipeline.site.settings import ConfigFault
-from tests.pipeline.receivers import HttpServer, MailServer, http_server, mail_server
+from pipeline.store.journal import Journal
+from pipeline.store.sql import SqlDatabase
+from tests.pipeline.hand import HandClock
+from tests.pipeline.receivers import HttpServer, MailServer, http_server, mail_server, sent
 
 AT_MS = 1_780_000_000_123
 MESSAGE = Message(
@@ -74,6 +85,58 @@ def test_a_mail_server_that_says_not_now_is_away_and_one_that_says_no_refuses(
     mail.answers = [answer]
     with pytest.raises(fault, match=answer.partition(" ")[2]):
         mail_way(tmp_path, mail).deliver(MESSAGE)
+
+
+def test_a_server_that_lets_nobody_in_is_away_and_the_mail_arrives_once_it_does(
+    tmp_path: Path, free_port: int, database: SqlDatabase
+) -> None:
+    """Six times 535, more than the tries of a refusal, then 235 (RFC 4954, 6): one mail, and nothing given up."""
+    answers = [False] * (REFUSED_TRIES + 1)
+
+    def authenticate(*_: object) -> AuthResult:
+        return AuthResult(success=not answers or answers.pop(), handled=False)
+
+    server = MailServer()
+    control = Controller(
+        server,
+        hostname="127.0.0.1",
+        port=free_port,
+        authenticator=authenticate,
+        auth_require_tls=False,
+        auth_exclude_mechanism=["LOGIN"],
+    )
+    control.start()
+    box = Letterbox("127.0.0.1", free_port, "insecure", False, "me", "word", ("Turf", "a@b.example"), "c@d.example")
+    clock, messages = HandClock(AT_MS), Messages(database)
+    way = MailWay("mail-1", box)
+    messages.begin(way.name, 0, "2026-06-03")
+    messages.keep(way.name, Due((MESSAGE,)), AT_MS)
+    place = Site(name="home", title="Home", timezone="UTC")
+    policy = NotificationPolicy(quiet_from_min=0, quiet_until_min=0, digest_at_min=1439)
+    outbox = MessageOutbox(messages, way.name, place, policy, lambda now_ms: Marks())
+    notifier = Notifier(Journal(database), [(way, outbox)], Metrics(), clock, rng=random.Random(1))
+    try:
+        for step in range(REFUSED_TRIES + 4):
+            notifier.step(threading.Event())
+            clock.real_s += 600
+            if step == 0:
+                assert "535" in notifier.away["mail-1"]
+    finally:
+        control.stop()
+    assert [letter["Subject"] for letter in server.letters] == [MESSAGE.subject]
+    assert notifier.refused() == [] and notifier.away == {} and sent(database, way.name) == [MESSAGE.id]
+
+
+def test_a_fault_of_leaving_does_not_make_a_mail_come_again(tmp_path: Path, free_port: int) -> None:
+    """The mail is taken with 250, then QUIT is answered with 421 (RFC 5321, 3.8): it is delivered."""
+
+    class Hasty(MailServer):
+        async def handle_QUIT(self, server: SMTP, session: Session, envelope: Envelope) -> str:
+            return "421 closing"
+
+    with mail_server(free_port, Hasty()) as server:
+        mail_way(tmp_path, server).deliver(MESSAGE)
+    assert len(server.letters) == 1
 
 
 def test_a_mail_server_that_is_not_there_is_away(tmp_path: Path, free_port: int) -> None:

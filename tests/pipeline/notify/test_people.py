@@ -18,7 +18,17 @@ from pipeline.advice.report import SurfaceAdvice
 from pipeline.diary.entry import DiaryEntry
 from pipeline.diary.facts import DatedPass
 from pipeline.notify.channels import HttpWay
-from pipeline.notify.outbox import REFUSED_TRIES, MessageOutbox, Messages, Notifier, links_of, marks_in, no_plan
+from pipeline.notify.outbox import (
+    REFUSED_KEY,
+    REFUSED_TRIES,
+    UNTOLD_MOST,
+    MessageOutbox,
+    Messages,
+    Notifier,
+    links_of,
+    marks_in,
+    no_plan,
+)
 from pipeline.notify.policy import Marks, Message
 from pipeline.plan.booked import Judgement
 from pipeline.plan.planner import SitePlan
@@ -216,6 +226,30 @@ def test_a_refusal_is_recorded_and_the_next_message_goes(person: Person, web: Ht
     assert str(refused["id"]).startswith("news-") and "404" in str(refused["reason"])
 
 
+def test_water_running_is_told_at_once_whatever_waits_for_the_digest(person: Person, web: HttpServer) -> None:
+    """Behind 201 probe faults of the night, more than one look takes: its message goes by itself, and is urgent."""
+    for number in range(UNTOLD_MOST + 1):
+        person.tell(f"p{number}", "probe_fault")
+    person.tell("pipe", "water_running")
+    person.step(12)
+    person.step(1 / 30)
+    assert heard(web) == [["pipe"]]
+
+
+def test_each_message_has_its_own_tries(person: Person, web: HttpServer) -> None:
+    """Refusals of one message are none of the urgent one that overtakes it: refused once, it goes."""
+    web.answers = [404] * REFUSED_TRIES
+    person.tell("a", "stay_off")
+    person.step()
+    for _ in range(REFUSED_TRIES - 2):
+        person.step(0.1)
+    person.tell("pipe", "water_running")
+    person.step()
+    for _ in range(3):
+        person.step(0.1)
+    assert heard(web) == [["pipe"], ["a"]] and person.notifier.refused() == []
+
+
 def test_events_from_before_a_person_was_known_are_not_told(database: SqlDatabase, web: HttpServer) -> None:
     """Somebody new hears what came about in the last 24 hours, with his first digest, and nothing older."""
     for hours, name in ((30, "old"), (20, "young")):
@@ -264,6 +298,10 @@ def test_the_whole_service_tells_a_person(
         pipeline._changed("alerts")
         until(lambda: web.heard, "it is told")
         until(lambda: sent(pipeline.journal.database, way.way.name), "it is recorded")
+        refusal = {"id": "w-0", "way": way.way.name, "at_ms": 1, "reason": "found 404, expected 2xx"}
+        pipeline.journal.keep_note(REFUSED_KEY, {"events": [refusal]})
+        told_health = json.loads(json.dumps(pipeline.health()))
+        assert told_health["notify"] == {"away": {}, "refused": [refusal]}
     finally:
         pipeline.stop()
     told = json.loads(web.heard[0][1])

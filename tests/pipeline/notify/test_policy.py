@@ -481,3 +481,14 @@ def test_nothing_is_lost_or_told_twice_and_the_budget_holds(
     for m in told:
         minute = datetime.fromtimestamp(m.at_ms / 1000, ZoneInfo(timezone)).hour * 60
         assert m.urgent or 360 <= minute < 1200
+
+
+@pytest.mark.parametrize("rule", ["water_running", "stay_off"])
+def test_what_has_ended_before_it_was_told_interrupts_nobody(rule: str) -> None:
+    """Opened and closed while the messages could not be made: the digest of the morning says that it came and went."""
+    arriving = [
+        news("a", rule, at("2026-06-02T12:00"), alert="x"),
+        news("b", rule, at("2026-06-02T12:00"), alert="x", kind="closed"),
+    ]
+    (told,) = Person(last_digest="2026-06-02").live(at("2026-06-02T11:00"), at("2026-06-03T10:00"), arriving)
+    assert told.kind == DIGEST and told.news == ("a", "b")
