@@ -57,11 +57,12 @@ if [ "$upgrade" = yes ]; then
   [ ! -s "$stopped" ] || changed=yes
   # What a box has been installed as, it stays.
   [ -f "$settings/underturf.toml" ] || extra=
-  is_active() { command -v systemctl >/dev/null && systemctl --quiet is-active "$1.service" 2>/dev/null; }
+  is_active() { command -v systemctl >/dev/null && systemctl --quiet is-active "$(unit "$1")" 2>/dev/null; }
+  unit() { case $1 in *.timer) echo "$1" ;; *) echo "$1.service" ;; esac; }
   names() { { printf '%s\n' $would; [ ! -s "$stopped" ] || cat "$stopped"; } | sort -u | xargs; }
   start() {
     for service in $(names); do
-      run systemctl start "$service.service" || return 1
+      run systemctl start "$(unit "$service")" || return 1
     done
     [ "$do" = no ] || rm -f "$stopped" "$taken"
   }
@@ -84,10 +85,12 @@ END
   run install -d -m 0700 "$backups"
   # The service has run since: that backup is not of what it has now.
   if [ "$do" = yes ] && is_active underturf; then rm -f "$taken"; fi
-  for service in underturf underturf-agent; do
+  for service in underturf underturf-agent underturf-agent-once.timer; do
     if is_active "$service"; then
       [ "$do" = no ] || echo "$service" >>"$stopped"
-      run systemctl stop "$service.service"
+      run systemctl stop "$(unit "$service")"
+      # What the timer has just started ends too; the timer starts it again.
+      [ "$service" != underturf-agent-once.timer ] || run systemctl stop underturf-agent-once.service
       [ "$do" = yes ] || would="$would $service"
     fi
   done

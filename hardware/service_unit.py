@@ -19,9 +19,12 @@ from typing import Protocol
 UNIT_DIR = Path("/etc/systemd/system")
 PRINTED_BIN, PRINTED_CONFIG = "/opt/underturf/bin", "/etc/underturf"
 HIDDEN = ("/home", "/root", "/run/user", "/tmp", "/var/tmp")  # ProtectHome and PrivateTmp in the units
+ONCE_TIMER = "underturf-agent-once.timer"
 # Unit files of each program, and which of them is switched on.
 UNITS = {
     "underturf-agent": (("underturf-agent.service",), ("underturf-agent.service",)),
+    # of a node that a timer wakes; how often is set in the timer itself, so that it stays as it is
+    "underturf-agent-once": (("underturf-agent-once.service",), (ONCE_TIMER,)),
     "underturf": (
         ("underturf.service", "underturf-backup.service", "underturf-backup.timer"),
         ("underturf.service", "underturf-backup.timer"),
@@ -100,6 +103,7 @@ def install_steps(
     python: Path,
     secrets: Sequence[Path] = (),
     unit_dir: Path = UNIT_DIR,
+    by_timer: bool = False,
 ) -> list[InstallStep]:
     """Return the steps that make a service of a program.
 
@@ -119,6 +123,8 @@ def install_steps(
         Files of theirs that only root may read.
     unit_dir : Path
         Where units go.
+    by_timer : bool
+        Whether a timer wakes the agent: its unit is written, and the service that would run beside it is not.
 
     Raises
     ------
@@ -139,7 +145,7 @@ def install_steps(
     text = secrets_drop_in(secrets)
     return [
         *(InstallStep(file=one, text=text) for one in drop_ins if secrets or one.exists()),
-        *unit_steps(name, program, config, python=python, unit_dir=unit_dir),
+        *unit_steps(f"{name}-once" if by_timer else name, program, config, python=python, unit_dir=unit_dir),
     ]
 
 

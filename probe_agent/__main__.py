@@ -394,22 +394,31 @@ def _on_line(config: AgentConfig, given: argparse.Namespace, work: Work) -> int:
 
 def _learn(config: AgentConfig, given: argparse.Namespace, line: SerialLine, clock: SystemClock) -> int:
     from probe_agent.learn import LearnFault, all_numbers, description
-    from probe_agent.model_command import written
+    from probe_agent.model_command import ModelCommandFault, check_target, written
 
+    folder = given.folder or config.model_dir or OWN_MODELS
+    check_target(given.name, folder)  # before three glasses of water are made ready
     readings, stop = [], threading.Event()
     for place in (
         "Hold the sensor in air, clean and dry",
         "Put it in tap water, all of it",
         "Add a pinch of salt, stir",
     ):
-        input(f"{place}, then press Enter. ")
+        try:
+            input(f"{place}, then press Enter. ")
+        except EOFError as err:
+            raise LearnFault("found the end of the input, expected Enter; run it in a terminal") from err
         readings.append(all_numbers(given.address, line, clock, stop))
     checked = all(checked for _, checked in readings)
     text, told = description(given.name, checked, *(numbers for numbers, _ in readings))
     print("\n".join(f"  {one}" for one in told))
     if "[[channel]]" not in text:
         raise LearnFault("no number could be named: the maker's table has to say what they are")
-    target = written(text, given.name, given.folder or config.model_dir or OWN_MODELS)
+    try:
+        target = written(text, given.name, folder)
+    except ModelCommandFault:
+        print(text)  # what was measured is not lost
+        raise
     print(f"{target}: set depth_mm in it, then `model check {given.name} --folder {target.parent}`")
     return 0
 
@@ -601,13 +610,15 @@ def _doctor(config: AgentConfig, _: argparse.Namespace) -> int:
 
 
 def _install_service(config: AgentConfig, given: argparse.Namespace) -> int:
-    from hardware.service_unit import CannotInstall, install, install_steps
+    from hardware.service_unit import ONCE_TIMER, CannotInstall, install, install_steps
+    from probe_agent.doctor import unit_state
 
     secrets = dict.fromkeys(file for broker in config.brokers for file in broker.secrets)
     try:
         steps = install_steps(
             "underturf-agent", Path(sys.argv[0]).absolute(), given.config.absolute(), config.state_dir,
             python=Path(sys.executable).resolve(), secrets=tuple(secrets),
+            by_timer=(unit_state(ONCE_TIMER) or {}).get("UnitFileState") == "enabled",
         )  # fmt: skip
     except CannotInstall as fault:
         print(fault, file=sys.stderr)

@@ -81,6 +81,11 @@ class AgentBroker:
     plain_password: bool  # may go to another machine unencrypted
 
     @property
+    def is_encrypted(self) -> bool:
+        """Whether the connection is: an authority or a certificate of one's own turns it on."""
+        return self.ca_file is not None or self.cert_file is not None
+
+    @property
     def secrets(self) -> tuple[Path, ...]:
         """The files that nobody else may read."""
         return tuple(file for file in (self.password_file, self.key_file) if file is not None)

@@ -14,18 +14,20 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from hardware.service_unit import ONCE_TIMER
 from probe_agent.clock import Clock
 from probe_agent.config import AgentBroker, AgentConfig, LineConfig
 from probe_agent.control import is_answering, unknown_by_server
 from probe_agent.faults import AgentFault
 from probe_agent.mqtt import try_broker
-from probe_agent.outbox import Peek, peek, time_doubt
+from probe_agent.outbox import FILE_NAME, Peek, peek, time_doubt
 
 PORTS = ("/dev/serial/by-id/*", "/dev/ttyUSB*", "/dev/ttyACM*", "/dev/ttyAMA*")
 BROKER_WITHIN_S = 5.0
+SET_ASIDE = "outbox-damaged-*"
 LOG_SHARE = 1.25  # the outbox's write-ahead log adds an eighth, a copy set aside the rest
 SYSTEMCTL_WITHIN_S = 10.0
-AGENT_UNITS = ("underturf-agent.service", "underturf-agent-once.timer")
+AGENT_UNITS = ("underturf-agent.service", ONCE_TIMER)
 UNIT_FOLDERS = ("/etc", "/run", "/usr/local/lib", "/usr/lib", "/lib")  # systemd.unit(5): systemd/system below each
 UNIT_PROPERTIES = "LoadState,ActiveState,SubState,UnitFileState,FragmentPath"
 
@@ -119,7 +121,7 @@ def examined_password(broker: AgentBroker) -> Examined:
     """Look whether the password goes out as plain text."""
     if broker.username is None:
         return Examined("password", None, "none is used")
-    if broker.ca_file is None and not _is_here(broker.host):
+    if not broker.is_encrypted and not _is_here(broker.host):
         goes = f"goes to {broker.host} unencrypted"
         if broker.plain_password:
             return Examined("password", None, f"{goes}, as plain_password has it")
@@ -175,10 +177,21 @@ def _disk(config: AgentConfig) -> Examined:
     if not os.access(folder, os.W_OK):
         return Examined("disk", False, f"{folder}: this user may not write there; the outbox needs it")
     free_mb = shutil.disk_usage(folder).free / 2**20
-    needed_mb = LOG_SHARE * config.outbox.max_mb
+    held_mb, aside_mb = _held_mb(config.state_dir, f"{FILE_NAME}*"), _held_mb(config.state_dir, SET_ASIDE)
+    needed_mb = max(0.0, LOG_SHARE * config.outbox.max_mb - held_mb)
     good = free_mb >= needed_mb
     told = "" if good else "; free some, or make [outbox] max_mb smaller"
-    return Examined("disk", good, f"{folder}: {free_mb:.0f} MB free, a full outbox takes {needed_mb:.0f} MB{told}")
+    told += f"; {SET_ASIDE} take {aside_mb:.0f} MB: look at them, then remove them" if aside_mb else ""
+    return Examined("disk", good, f"{folder}: {free_mb:.0f} MB free, a full outbox takes {needed_mb:.0f} MB more{told}")
+
+
+def _held_mb(folder: Path, pattern: str) -> float:
+    """Room that files of a folder take. [MB]"""
+    held = 0
+    for file in folder.glob(pattern):
+        with contextlib.suppress(OSError):  # gone meanwhile
+            held += file.stat().st_size
+    return held / 2**20
 
 
 def _units() -> Iterator[Examined]:
@@ -188,7 +201,10 @@ def _units() -> Iterator[Examined]:
         text = "none is installed; `underturf-agent install-service` prints what it would do, to start with the machine"
         yield Examined("unit", None, text)
     for unit, state in found:
-        yield Examined("unit", *told_of_unit(unit, state))
+        # service and timer exclude each other: where one is switched on the other is not advised
+        others = [other for name, other in found if name != unit]
+        advise = all(other.get("UnitFileState") != "enabled" for other in others)
+        yield Examined("unit", *told_of_unit(unit, state, advise=advise))
 
 
 def unit_state(unit: str, *, root: Path = Path("/")) -> dict[str, str] | None:
@@ -209,7 +225,7 @@ def unit_state(unit: str, *, root: Path = Path("/")) -> dict[str, str] | None:
     return None if path is None else {"FragmentPath": str(path)}
 
 
-def told_of_unit(unit: str, state: Mapping[str, str]) -> tuple[bool | None, str]:
+def told_of_unit(unit: str, state: Mapping[str, str], *, advise: bool = True) -> tuple[bool | None, str]:
     """Return whether a unit does its work, and that in words."""
     path = state["FragmentPath"]
     if "ActiveState" not in state:
@@ -221,4 +237,6 @@ def told_of_unit(unit: str, state: Mapping[str, str]) -> tuple[bool | None, str]
         return False, f"{how}; `journalctl -u {unit}` says why"
     if state["ActiveState"] == "active" and state.get("UnitFileState") == "enabled":
         return True, how
+    if not advise:
+        return None, how
     return None, f"{how}; `systemctl enable --now {unit}` starts it, now and with the machine"

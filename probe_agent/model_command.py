@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from importlib import resources
 from pathlib import Path
 
@@ -86,6 +87,19 @@ def written(text: str, name: str, folder: Path) -> Path:
     except OSError as err:
         raise ModelCommandFault(f"{target}: found {err.strerror}, expected a new file that can be written") from err
     return target
+
+
+def check_target(name: str, folder: Path) -> None:
+    """Look whether `written` could write a description; nothing is made. Raises ModelCommandFault, as `copied` does."""
+    target = _file_of(name, folder)
+    if target.exists():
+        raise ModelCommandFault(f"{target}: found File exists, expected a new file that can be written")
+    while not folder.exists() and folder != folder.parent:
+        folder = folder.parent
+    if not folder.is_dir() or not os.access(folder, os.W_OK | os.X_OK):
+        raise ModelCommandFault(
+            f"{target}: found no leave to write in {folder}, expected a new file that can be written"
+        )
 
 
 def checked(folder: Path, model: str | None) -> tuple[list[str], bool]:

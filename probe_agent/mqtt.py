@@ -264,7 +264,7 @@ def _client(broker: AgentBroker, client_id: str, *, keeps_session: bool = False)
     client.max_queued_messages_set(2 * broker.batches_in_flight + 4)
     if broker.username is not None:
         client.username_pw_set(broker.username, _secret(broker))
-    if broker.ca_file is not None or broker.cert_file is not None:
+    if broker.is_encrypted:
         client.tls_set(
             ca_certs=None if broker.ca_file is None else str(broker.ca_file),
             certfile=None if broker.cert_file is None else str(broker.cert_file),
@@ -288,4 +288,4 @@ def _send_at_once(client: mqtt.Client, data: object, sock: Any) -> None:
 def _secret(broker: AgentBroker) -> str | None:
     if broker.password_file is None:
         return None
-    return broker.password_file.read_text(encoding="utf-8").strip("\r\n")
+    return broker.password_file.read_text(encoding="utf-8").partition("\n")[0].rstrip("\r")

@@ -114,6 +114,8 @@ class UplinkLine:
         self._counts_of = ""
         self._trouble, self._trouble_at_s = "", float("-inf")
         self._strangers: dict[str, None] = {}  # in the order they came
+        self._slot_digests: dict[str, tuple[str, set[str]]] = {}  # by probe: the slot last kept, and the messages in it
+        self._crowded: dict[str, int] = {}  # by probe: messages not kept, as another had their slot
 
     @property
     def state(self) -> str:
@@ -253,7 +255,8 @@ class UplinkLine:
         if self._counts is None or self._counts_of != outbox.outbox_id:
             self._counts, self._counts_of = outbox.device_counts(), outbox.outbox_id
         before = self._counts.get(probe.id)
-        slot, name, after = _identity(probe, head, payload, before, note.now_ms)
+        digest = hashlib.sha256(payload).hexdigest()[:DIGEST_CHARS]
+        slot, name, after = _identity(probe, head, digest, before, note.now_ms)
         at_ms = note.now_ms if head.at_ms is None else head.at_ms
         samples, reasons = _samples(probe, parsed, slot, at_ms)
         # a time that the message brought does not hang on the clock of this machine
@@ -262,12 +265,25 @@ class UplinkLine:
         grid_s = probe.cadence.interval_s if head.counter is None else None
         if not outbox.put(samples, dated, stroke=(probe.id, name), device=device, grid_s=grid_s):
             self.repeated += 1
+            if head.counter is None:
+                self._note_crowded(probe, slot, digest)
             return
+        self._slot_digests[probe.id] = slot, {digest}
         self.kept_messages += 1
         self._note_device(probe, head, before, after, note)
         bad = next((one.status.value for one in samples if one.status is not Status.OK), "ok")
         self._change(f"probe {probe.id}", bad, next(iter(reasons), None))
         self._kept(samples)
+
+    def _note_crowded(self, probe: ProbeConfig, slot: str, digest: str) -> None:
+        """Count a message whose slot another one has. What had an earlier slot, or was kept before the start, may be a
+        repetition and is not counted."""
+        kept_slot, digests = self._slot_digests.get(probe.id, ("", set()))
+        if slot != kept_slot or digest in digests:
+            return
+        digests.add(digest)
+        count = self._crowded[probe.id] = self._crowded.get(probe.id, 0) + 1
+        self._refuse(f"{probe.address}: {count} messages in one slot not kept: set counter or a shorter interval_s")
 
     def _note_device(
         self,
@@ -291,10 +307,9 @@ class UplinkLine:
 
 
 def _identity(
-    probe: ProbeConfig, head: MessageHead, payload: bytes, before: DeviceCount | None, now_ms: int
+    probe: ProbeConfig, head: MessageHead, digest: str, before: DeviceCount | None, now_ms: int
 ) -> tuple[str, str, DeviceCount | None]:
     """Return the slot of a message, the name by which a repetition is known, and the count after it."""
-    digest = hashlib.sha256(payload).hexdigest()[:DIGEST_CHARS]
     if head.counter is None:
         at_ms = now_ms if head.at_ms is None else head.at_ms
         slot = str(slot_at(at_ms, probe.cadence.interval_s))

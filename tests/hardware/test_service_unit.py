@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from api.command import main as server_command
-from hardware.service_unit import DROP_IN, SECRET_UNITS, CannotInstall, install, install_steps, secret_file
+from hardware.service_unit import DROP_IN, ONCE_TIMER, SECRET_UNITS, CannotInstall, install, install_steps, secret_file
 from pipeline.service import Pipeline, load_settings
 from probe_agent.__main__ import main as agent_command
 from tests.api.site import SETTINGS
@@ -187,7 +187,7 @@ SYSTEMCTL = """#!/bin/sh
 [ "$1" != --quiet ] || shift
 case $1 in
   is-active) [ -e "$STATE/$2" ] ;;
-  stop) rm "$STATE/$2"; echo "stop $2" >>"$STATE/done" ;;
+  stop) rm -f "$STATE/$2"; echo "stop $2" >>"$STATE/done" ;;
   start) touch "$STATE/$2"; echo "start $2" >>"$STATE/done" ;;
 esac
 """
@@ -274,3 +274,28 @@ def test_a_box_with_nothing_to_back_up_is_upgraded(tmp_path: Path) -> None:
     done = box.upgrade()
     assert done.returncode == 0 and "It goes on without a backup" in done.stdout
     assert box.done[:3] == [*STOPPED, "pip after 0 backups"] and box.running == list(UNITS)
+
+
+def test_a_node_that_a_timer_wakes_is_upgraded_with_its_timer_stopped(tmp_path: Path) -> None:
+    """No agent starts from half an installation: the timer, and what it has started, stop before pip."""
+    box = Box(tmp_path)
+    box.settings.unlink()
+    for unit in UNITS:
+        (box.state / unit).unlink()
+    (box.state / ONCE_TIMER).touch()
+    done = box.upgrade()
+    assert done.returncode == 0, done.stderr
+    assert box.done == [
+        f"stop {ONCE_TIMER}", "stop underturf-agent-once.service", "pip after 0 backups", f"start {ONCE_TIMER}"
+    ]  # fmt: skip
+
+
+def test_where_a_timer_wakes_the_node_its_unit_is_written_and_no_service_switched_on(tmp_path: Path) -> None:
+    """The timer's own file, in which the interval is set, stays as it is."""
+    place = (Path("/opt/u/bin/underturf-agent"), Path("/etc/u/x.toml"), Path("/var/lib/underturf-agent"))
+    steps = install_steps("underturf-agent", *place, python=PYTHON, unit_dir=tmp_path, by_timer=True)
+    assert [str(one) for one in steps] == [
+        f"write {tmp_path / 'underturf-agent-once.service'}", "systemctl daemon-reload",
+        f"systemctl enable --now {ONCE_TIMER}",
+    ]  # fmt: skip
+    assert "ExecStart=/opt/u/bin/underturf-agent once --config /etc/u/x.toml" in steps[0].text

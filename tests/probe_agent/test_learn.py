@@ -24,7 +24,10 @@ def learn(pty_plug, write_config, tmp_path, monkeypatch):
         left = iter(states)
 
         def press_enter(_prompt: str) -> str:
-            sensor.pages = [next(left)]
+            try:
+                sensor.pages = [next(left)]
+            except StopIteration:
+                raise EOFError from None  # as where there is no terminal
             return ""
 
         monkeypatch.setattr("builtins.input", press_enter)
@@ -68,6 +71,35 @@ def test_sensor_that_never_changes_is_not_named(learn, tmp_path, capsys):
     assert captured.out.count("left out, not known") == 6
     assert "no number could be named" in captured.err
     assert not (tmp_path / "own").exists()
+
+
+def test_a_description_that_cannot_be_written_is_refused_before_the_first_glass(learn, tmp_path, capsys):
+    """A file of that name, or a file in place of the folder; no prompt is shown, for there is no state to give."""
+    (tmp_path / "own").mkdir()
+    (tmp_path / "own" / "mine.toml").touch()
+    assert learn() == 1
+    assert "mine.toml: found File exists, expected a new file" in capsys.readouterr().err
+    (tmp_path / "own" / "mine.toml").unlink()
+    (tmp_path / "own").rmdir()
+    (tmp_path / "own").touch()
+    assert learn() == 1
+    assert f"found no leave to write in {tmp_path / 'own'}" in capsys.readouterr().err
+
+
+def test_what_was_measured_is_printed_where_writing_fails_at_last(learn, tmp_path, capsys, monkeypatch):
+    """The file came into being meanwhile: the description is on the screen."""
+    monkeypatch.setattr("probe_agent.model_command.check_target", lambda name, folder: None)
+    (tmp_path / "own").mkdir()
+    (tmp_path / "own" / "mine.toml").touch()
+    assert learn(IN_AIR, IN_WATER, IN_SALTED) == 1
+    told = capsys.readouterr()
+    assert told.out.count("[[channel]]") == 5 and "found File exists" in told.err
+
+
+def test_the_end_of_the_input_is_a_message(learn, capsys):
+    """Without a terminal there is nobody to press Enter."""
+    assert learn() == 1
+    assert "found the end of the input, expected Enter" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize(

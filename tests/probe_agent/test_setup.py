@@ -12,12 +12,14 @@ from pathlib import Path
 import pytest
 
 from hardware.sdi12 import AdapterText
+from hardware.service_unit import ONCE_TIMER
 from pipeline.service import load_settings as load_server
 from probe_agent.__main__ import main
 from probe_agent.clock import ClockNote, SystemClock
 from probe_agent.config import load
-from probe_agent.doctor import examine, told_of_unit, unit_state
+from probe_agent.doctor import _disk, _units, examine, examined_password, told_of_unit, unit_state
 from probe_agent.line_setup import adapter_of, add_probes, new_settings
+from probe_agent.mqtt import _secret
 from probe_agent.service import Agent
 from tests.probe_agent.sdi12_emulator import EmulatedAdapter, EmulatedSensor
 
@@ -345,3 +347,40 @@ def test_machine_without_ports_says_so(capsys, monkeypatch):
     monkeypatch.setattr("probe_agent.doctor.PORTS", ())
     assert main(["setup"]) == 1
     assert "Plug the adapter in" in capsys.readouterr().err
+
+
+def test_an_outbox_that_is_full_already_needs_no_room_for_itself(write_config, tmp_path, monkeypatch):
+    """Of 80 MB (1.25 of max_mb, 64) 60 are held: 20 more are needed; what was set aside is told by its size."""
+    path, state = write_config(), tmp_path / "state"
+    state.mkdir()
+    for name, megabytes in (("outbox.db", 50), ("outbox.db-wal", 10), ("outbox-damaged-1.db", 30)):
+        with (state / name).open("wb") as file:
+            file.truncate(megabytes << 20)
+    monkeypatch.setattr("shutil.disk_usage", lambda folder: shutil._ntuple_diskusage(2**30, 2**30, 25 << 20))
+    found = _disk(load(path))
+    assert found.good is True and "25 MB free, a full outbox takes 20 MB more" in found.text
+    assert "outbox-damaged-* take 30 MB" in found.text
+
+
+def test_a_certificate_of_ones_own_encrypts_and_a_password_is_a_first_line(write_config, tmp_path):
+    """As the connection is made: by cert_file alone too; what stands below the password is no part of it."""
+    for name in ("password", "cert", "key"):
+        (tmp_path / name).write_text("green\r\nof the hut\n")
+    secret = '[broker]\nhost = "192.0.2.7"\nusername = "home/hut"\npassword_file = "password"\n'
+    path = write_config()
+    path.write_text(path.read_text().replace("[broker]\n", secret + 'cert_file = "cert"\nkey_file = "key"\n'))
+    broker = load(path).broker
+    assert examined_password(broker).good is True and _secret(broker) == "green"
+
+
+def test_where_a_timer_wakes_the_node_its_service_is_not_advised(monkeypatch):
+    """Both are installed and the timer is enabled: `enable --now` of the service would keep the timer from its work."""
+    timer = dict(zip(UNIT_KEYS, ("loaded", "active", "waiting", "enabled", "/etc/t"), strict=True))
+    service = dict(zip(UNIT_KEYS, ("loaded", "inactive", "dead", "disabled", "/etc/u"), strict=True))
+    monkeypatch.setattr("probe_agent.doctor.unit_state", lambda unit: timer if unit == ONCE_TIMER else service)
+    found = list(_units())
+    assert [one.good for one in found] == [None, True]
+    assert not any("systemctl enable" in one.text for one in found)
+
+
+UNIT_KEYS = ("LoadState", "ActiveState", "SubState", "UnitFileState", "FragmentPath")

@@ -297,7 +297,7 @@ def test_message_is_acknowledged_only_when_it_is_on_disk(radio: Callable, until:
 def test_without_counter_the_slot_is_the_time_on_the_grid(
     tmp_path: Path, start_broker: Callable, write_config: Callable, hand_clock, until: Callable
 ) -> None:
-    """Of two messages in one quarter of an hour the first is kept."""
+    """Of two messages in one quarter of an hour the first is kept; the other is told of, a repetition is not."""
     (tmp_path / "models").mkdir()
     (tmp_path / "models" / "own.toml").write_text(
         'protocol = "mqtt"\n[message]\ndevice = "d"\n[[channel]]\nname = "t"\nheard = "soil_temperature"\npath = "v"\n'
@@ -307,12 +307,19 @@ def test_without_counter_the_slot_is_the_time_on_the_grid(
     path = write_config(port=broker.port, more=RADIO + probe)
     path.write_text(path.read_text().replace("[agent]", '[agent]\nmodel_dir = "models"'))
     node, server = Node(load(path), hand_clock, tmp_path / "node"), NetworkServer(broker.port)
+    states = list[str]()
     try:
         until(lambda: node.line.state == "ok", step=node.line.step)
         for n, minutes in enumerate((0, 1, 15)):
             hand_clock.move(60 * minutes)
             server.publish({"d": "a1", "v": 10 + n})
             received(node, until, n + 1)
+            states.append(node.line.state)
+        server.publish({"d": "a1", "v": 12})  # again, as after an acknowledgement that was lost
+        received(node, until, 4)
+        lost = "a1: 1 messages in one slot not kept: set counter or a shorter interval_s"
+        assert states == ["ok", lost, lost] and node.line.state == lost
+        assert [change for change in node.changes if change[0] == "message radio"] == [("message radio", lost, None)]
         told = [(reading.slot, reading.raw) for reading in node.readings()]
         assert told == [(str(MARCH_MS // 1000), 10.0), (str(MARCH_MS // 1000 + 900), 12.0)]
     finally:
