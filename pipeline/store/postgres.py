@@ -375,6 +375,9 @@ class PostgresDatabase:
         """Close every connection, and let the site go."""
         self._ended.set()
         with self._lock, self._idle_lock:
+            if self._held:  # or who opens it next may find it held until the server has seen the connection end
+                with suppress(psycopg.Error):
+                    self._writer.execute("SELECT pg_advisory_unlock_all()")
             self._closed, self._held = True, False
             for session in [*self._idle, self._writer]:
                 session.close()

@@ -279,6 +279,16 @@ def test_nothing_is_written_and_the_site_is_not_taken_once_it_is_closed(postgres
         assert Journal(second).note("a") == {}
 
 
+def test_a_site_is_free_as_soon_as_it_is_closed(postgres, site, ask):
+    """The server takes its time to end a session: thirty times over, the lock is gone before."""
+    for _ in range(30):
+        database = PostgresDatabase(postgres.dsn, site, hold=True)
+        pid = database._writer.session.info.backend_pid
+        database.close()
+        query = "SELECT count(*) FROM pg_locks WHERE locktype = 'advisory' AND pid = %s"
+        assert ask.execute(query, (pid,)).fetchone() == (0,)
+
+
 def test_what_a_server_says_out_of_turn_is_no_end_of_the_connection(postgres, site, ask):
     """A notification is read and the same session goes on; an end that is said is an end, though more can be read."""
     with closing(PostgresDatabase(postgres.dsn, site)) as database:
