@@ -117,7 +117,7 @@ def water(stations: Sequence[tuple[str, float | None, int]]) -> Markup:
     if len(stations) > MOST:
         wanted = [one for one in known if one[1]]
         most = max(known, key=lambda one: one[1] or 0.0)
-        inside = _goes(WIDE_PX / 2, most[1] or 0.0, most[2]) + _letter(
+        inside = _goes(WIDE_PX / 2, most[1] or 0.0, most[2], WIDE_PX / 2 - 3) + _letter(
             WIDE_PX / 2, 51, say("{n} of {all}", n=len(wanted), all=len(stations))
         )
         return _picture(inside)
@@ -131,16 +131,17 @@ def water(stations: Sequence[tuple[str, float | None, int]]) -> Markup:
                 'stroke-dasharray="3 3"/>'
             )
         else:
-            parts.append(_goes(x, mm, goes) + _base(x - half, x + half))
+            parts.append(_goes(x, mm, goes, half) + _base(x - half, x + half))
     return _picture("".join(parts))
 
 
-def _goes(x: float, mm: float, goes: int) -> str:
+def _goes(x: float, mm: float, goes: int, half: float) -> str:
     if not mm:
         return ""
+    apart = min(6.0, 2 * half / goes)  # side by side within their place
     tall = max(4.0, min(mm / max(goes, 1) / MOST_GO_MM, 1.0) * 34)
-    first = x - (goes - 1) * 3.0
-    d = "".join(f"M{figure(first + number * 6.0)} 38v{figure(-tall)}" for number in range(goes))
+    first = x - (goes - 1) * apart / 2
+    d = "".join(f"M{figure(first + number * apart)} 38v{figure(-tall)}" for number in range(goes))
     return f'<path d="{d}" stroke="var(--water)" stroke-width="3.2"/>'
 
 

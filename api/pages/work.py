@@ -431,6 +431,7 @@ def _water(view: _View, surface: SurfaceAdvice, one: StationAdvice) -> dict[str,
     rest = max(mm - water.drink_mm - water.root_deficit_mm, 0.0) if known else 0.0
     parts = [("thatch", water.drink_mm), ("roots", water.root_deficit_mm), ("leaf", rest)] if known else []
     whole = sum(amount for _, amount in parts) or 1.0
+    go = round(mm / water.goes, 1) if mm > 0.0 and water.goes else None
     return {
         "name": one.station,
         "title": place,
@@ -439,8 +440,8 @@ def _water(view: _View, surface: SurfaceAdvice, one: StationAdvice) -> dict[str,
         "further": [words.tied(one) for one in water.further],
         "is_yes": mm > 0.0,
         "goes": water.goes if mm > 0.0 else 0,
-        "go": f"{mm / water.goes:.3g}" if mm > 0.0 and water.goes else "",
-        "go_said": view.pipeline.config.site.units.entered(mm / water.goes) if mm > 0.0 and water.goes else "",
+        "go": "" if go is None else f"{go:g}",
+        "go_said": "" if go is None else view.pipeline.config.site.units.entered(go),
         "parts": [
             {
                 "name": name,

@@ -446,7 +446,7 @@ def _give(turf: Turf, evening: Evening, need: float, drink: float, deficit: floa
         cautions.append(say("the strip is prepared for play: no more than {mm:.0f} mm a night", mm=mm))
     elif round(need) > mm:
         cautions.append(say("{mm:.0f} mm are needed in all: the rest another night", mm=need))
-    if stopped:
+    if stopped and not sheds:  # the same is said of that
         cautions.append(say("the last water stopped in the thatch: give each go time to soak"))
     elif (
         thatch is not None

@@ -166,6 +166,7 @@ def test_water_that_stopped_in_the_thatch_is_not_repeated_lightly():
     """When under a fifth of the last water arrived, the line says to let each go soak."""
     assert "time to soak" in besides(tonight(LAWN, replace(DRY, arrival_share=0.1)))
     assert "time to soak" not in besides(tonight(LAWN, replace(DRY, arrival_share=0.2)))
+    assert besides(tonight(LAWN, replace(DRY, arrival_share=0.1, thatch_wetness=0.1))).count("time to soak") == 1
 
 
 def test_wet_thatch_over_dry_roots_is_named():
