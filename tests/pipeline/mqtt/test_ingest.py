@@ -453,8 +453,12 @@ def test_who_is_turned_away_is_heard_of_from_the_broker_itself(
         def causes() -> set[tuple[str, str]]:
             return {(one.address, one.cause) for one in ingest.refusals.recent(SystemClock().now_ms())}
 
-        with pytest.raises(MQTTException, match=r"(?i)not authori"):
-            says("wrong")
+        def is_refused() -> bool:
+            with pytest.raises(MQTTException, match=r"(?i)not authori"):
+                says("wrong")
+            return ("127.0.0.1", "password") in causes()
+
+        until(is_refused, "the log of the broker is heard")
         greets(trusting=ssl.create_default_context())
         with suppress(OSError):
             greets(trusting=None)
