@@ -26,6 +26,7 @@ from pipeline.records.exported import (
     FINDINGS,
     OBSERVATIONS,
     check_export,
+    content_key,
     diary_text,
     kind_of_export,
     read_diary_export,
@@ -42,7 +43,7 @@ from pipeline.site.fields import nearest
 from pipeline.site.settings import SiteConfig
 from pipeline.stages.catalogue import CATALOGUE
 from pipeline.store.backup import Progress
-from pipeline.store.diary import Diary
+from pipeline.store.diary import NAMES, Diary
 from pipeline.store.opening import Stores, dsn_of, job_queue, open_stores
 from pipeline.units import DAY_MS, EVER_MS, FOREVER_MS, utc_text, whole_days_ms
 
@@ -146,11 +147,53 @@ def _take_diary(
 
 
 def _write_entries(diary: Diary, entries: Sequence[tuple[str, DiaryEntry]], tell: Tell) -> None:
+    """Keep entries in the order in which they were written; what names another by its number names it by that of here.
+
+    One that says the same as an entry that was there before, struck or not, is not written again.
+    """
     known = {entry.id for entry in diary.entries(None, *EVER_MS, asked=True)}
-    # one that an earlier program exported, or imported, has the identity made for it
-    before = {other: diary.sent_as(other) for other, _ in entries}
-    kept = {(before[other] or diary.add(replace(entry, sent_as=entry.sent_as or other))).id for other, entry in entries}
+    alike: dict[str, list[int]] = {}  # standing ones first
+    for struck in (False, True):
+        for entry in diary.entries(None, *EVER_MS, struck=struck, asked=True):
+            alike.setdefault(content_key(entry), []).append(entry.id)
+    numbers: dict[int, int] = {}  # of here, by those of the export
+    kept = set()
+    for other, entry in sorted(entries, key=lambda one: one[1].id):
+        # one that an earlier program exported, or imported, has the identity made for it
+        before = diary.sent_as(other) or diary.sent_as(entry.sent_as)
+        number = _alike(alike, entry, numbers) if before is None and entry.id else 0 if before is None else before.id
+        if not number:
+            body = _renumbered(entry, numbers, only_known=True)
+            number = diary.add(replace(entry, body=body, id=0, sent_as=entry.sent_as or other)).id
+        kept.add(number)
+        numbers[entry.id] = _latest(diary, number)
     tell(f"{len(kept - known)} entries written, {len(kept & known)} were there before")
+
+
+def _alike(alike: Mapping[str, Sequence[int]], entry: DiaryEntry, numbers: Mapping[int, int]) -> int:
+    """Return the number of an entry that was there before and says the same; 0 for none."""
+    found = alike.get(content_key(replace(entry, body=_renumbered(entry, numbers, only_known=False))), ())
+    return entry.id if entry.id in found else next(iter(found), 0)
+
+
+def _renumbered(entry: DiaryEntry, numbers: Mapping[int, int], *, only_known: bool) -> Mapping[str, object]:
+    """Return the body of an entry with the numbers of here; one that is not known stays, or is left out.
+
+    Left out is what lay beyond the days of the export: its number would name any entry here.
+    """
+    if not entry.id:
+        return entry.body
+    named = {key: number for key in NAMES if isinstance(number := entry.body.get(key), int)}
+    there = {key: numbers.get(number, 0 if only_known else number) for key, number in named.items()}
+    others = {key: value for key, value in entry.body.items() if key not in there}
+    return {**others, **{key: number for key, number in there.items() if number}}
+
+
+def _latest(diary: Diary, number: int) -> int:
+    """Return the number of the entry that now stands in place of one."""
+    while (after := diary.after(number)) is not None:
+        number = after.id
+    return number
 
 
 def _take_in(config: SiteConfig, checked: CheckedRecord, tell: Tell, progress: Progress) -> None:

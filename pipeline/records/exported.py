@@ -182,7 +182,8 @@ def _as_json(entry: DiaryEntry) -> dict[str, Any]:
 def read_diary_export(path: Path) -> list[tuple[str, DiaryEntry]]:
     """Return the entries of an exported diary, each with the identity by which it is kept once where it has none.
 
-    All of one from before figures were asked about counted: they are confirmed.
+    Each has the number that it had where it was exported, 0 where the export has none. All of one from before figures
+    were asked about counted: they are confirmed.
 
     Raises
     ------
@@ -193,7 +194,7 @@ def read_diary_export(path: Path) -> list[tuple[str, DiaryEntry]]:
     try:
         table = json.loads(text)
         version = table["underturf"]
-        entries = [DiaryEntry(**{key: value for key, value in one.items() if key != "id"}) for one in table["entries"]]
+        entries = [_numbered(DiaryEntry(**one)) for one in table["entries"]]
     except json.JSONDecodeError as err:
         raise ImportFault([f"line {err.lineno}: found text that is not JSON ({err.msg}): it is cut off"]) from err
     except (ValueError, TypeError, KeyError, AttributeError, RecursionError) as err:
@@ -203,11 +204,22 @@ def read_diary_export(path: Path) -> list[tuple[str, DiaryEntry]]:
     faults = [f"entry {number}: {fault}" for number, entry in enumerate(entries, 1) for fault in entry_faults(entry)]
     if faults:
         raise ImportFault(faults)
-    told = [json.dumps(_as_json(replace(entry, sent_as="")), sort_keys=True) for entry in entries]
-    keys = [f"export:{hashlib.sha256(text.encode()).hexdigest()}" for text in told]
+    keys = [content_key(entry) for entry in entries]
     if version == DIARY_UNASKED:
         entries = [_confirmed(entry) for entry in entries]
     return list(zip(keys, entries, strict=True))
+
+
+def content_key(entry: DiaryEntry) -> str:
+    """Return what two entries share that say the same, whatever number and identity each was given."""
+    told = json.dumps(_as_json(replace(entry, id=0, sent_as="")), sort_keys=True)
+    return f"export:{hashlib.sha256(told.encode()).hexdigest()}"
+
+
+def _numbered(entry: DiaryEntry) -> DiaryEntry:
+    if type(entry.id) is not int or entry.id < 0:
+        raise ValueError(f"the number {entry.id!r}")
+    return entry
 
 
 def _confirmed(entry: DiaryEntry) -> DiaryEntry:

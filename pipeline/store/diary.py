@@ -14,7 +14,7 @@ from typing import Any
 from pipeline.diary.entry import KINDS, DiaryEntry, DiaryFault, counts, entry_faults
 from pipeline.store.sql import Connection, SqlDatabase
 
-_NAMES = ("follows", "entry")  # keys of a body that hold the number of another entry
+NAMES = ("follows", "entry")  # keys of a body that hold the number of another entry
 _LARGEST_ID = 2**63 - 1  # of a row
 _COLUMNS = "kind, surface, at_ms, body, station, end_ms, author, written_at_ms, id, coalesce(sent_as, '')"
 
@@ -185,7 +185,7 @@ def _anew(tx: Connection, entry: DiaryEntry, before: int, at_ms: int) -> DiaryEn
     tx.execute("INSERT INTO diary_before VALUES (?, ?)", (number, before))
     for one in _naming(tx, before):
         _strike(tx, one.id, at_ms)
-        names = {key: number for key in _NAMES if one.body.get(key) == before}
+        names = {key: number for key in NAMES if one.body.get(key) == before}
         _anew(tx, replace(one, body={**one.body, **names}, sent_as=""), one.id, at_ms)
     return replace(entry, id=number)
 
@@ -197,7 +197,7 @@ def _naming(connection: Connection, entry_id: int) -> list[DiaryEntry]:
         "WHERE kind IN ('pass', 'healed') AND id > ? AND struck_at_ms IS NULL ORDER BY id",
         (entry_id,),
     ).fetchall()
-    return [one for one in map(_entry, rows) if any(one.body.get(key) == entry_id for key in _NAMES)]
+    return [one for one in map(_entry, rows) if any(one.body.get(key) == entry_id for key in NAMES)]
 
 
 def _sent_as(connection: Connection, identity: str) -> DiaryEntry | None:

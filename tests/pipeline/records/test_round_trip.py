@@ -14,11 +14,12 @@ import pytest
 from api.command import main
 from hardware.reading import Batch, Reading, Status
 from pipeline.diary.entry import DiaryEntry
+from pipeline.diary.facts import read_diary
 from pipeline.service import load_settings
 from pipeline.stages.recompute import in_order, recompute, station_context
 from pipeline.store import OBSERVATION_COLUMNS
 from pipeline.store.opening import open_stores
-from pipeline.units import EVER_MS
+from pipeline.units import EVER_MS, utc_text
 from tests.pipeline import kept_site
 from tests.pipeline.kept_site import DAY_MS, HOUR_MS, NOW_MS
 
@@ -211,6 +212,75 @@ def test_a_diary_of_a_program_that_asked_about_no_figure_counts(
     now.write_text(text.replace("diary 2", "diary 3"), encoding="utf-8")
     assert main(["import", str(now), "--config", str(made)]) == 2
     assert "found 'diary 3', expected diary 1 or diary 2" in capsys.readouterr().err
+
+
+def _booked_and_done(path: Path) -> None:
+    """A note struck out, so that numbers differ elsewhere; twice a pass booked and done three days later, and its
+    healing; the last booking written anew."""
+    stores = open_stores(load_settings(path))
+    diary, at_ms = stores.diary, NOW_MS - 20 * DAY_MS
+    diary.strike(diary.add(DiaryEntry("note", "green", at_ms, {"text": "wrong green"}, written_at_ms=1)).id, at_ms)
+    for day in (0, 5):
+        when_ms = at_ms + day * DAY_MS
+        body: dict[str, object] = {"pass": "scarifying", "state": "booked"}
+        booked = diary.add(DiaryEntry("pass", "green", when_ms, body, written_at_ms=2))
+        body = {"pass": "scarifying", "state": "done", "follows": booked.id}
+        done = diary.add(DiaryEntry("pass", "green", when_ms + 3 * DAY_MS, body, written_at_ms=3))
+        diary.add(
+            DiaryEntry(
+                "healed", "green", when_ms + 9 * DAY_MS, {"pass": "scarifying", "entry": done.id}, written_at_ms=4
+            )
+        )
+    diary.write_anew(booked.id, replace(booked, id=0, at_ms=booked.at_ms + HOUR_MS, written_at_ms=5), at_ms)
+    stores.close()
+
+
+def _links(path: Path) -> tuple[int, list[tuple[int, object]], tuple[object, ...]]:
+    """How many entries there are, what each that names another names, and what is still booked."""
+    config = load_settings(path)
+    stores = open_stores(config)
+    found = stores.diary.entries(None, *EVER_MS, asked=True)
+    stores.close()
+    at_ms = {entry.id: entry.at_ms for entry in found}
+    named = [
+        (e.at_ms, at_ms.get(e.body.get("follows") or e.body.get("entry")))
+        for e in found
+        if {"follows", "entry"} & {*e.body}
+    ]
+    facts = read_diary(found, "green", {})
+    return len(found), named, facts.booked
+
+
+def test_an_imported_diary_keeps_its_links(tmp_path: Path) -> None:
+    """A pass done three days after it was booked goes on with its booking where it is imported, whatever number that
+    has there, and healing with its pass; read in twice, or into its own site, nothing is written again."""
+    own, other, out = ground(tmp_path / "own"), ground(tmp_path / "other"), tmp_path / "diary.json"
+    _booked_and_done(own)
+    before = _links(own)
+    assert before[0] == 6 and before[2] == () and None not in dict(before[1]).values()
+    assert main(["export", "diary", "--out", str(out), "--config", str(own)]) == 0
+    for path in (other, other, own):
+        assert main(["import", str(out), "--config", str(path)]) == 0
+        assert _links(path) == before
+    again = tmp_path / "again.json"  # and back again, from the one that has other numbers
+    assert main(["export", "diary", "--out", str(again), "--config", str(other)]) == 0
+    assert main(["import", str(again), "--config", str(own)]) == 0
+    assert _links(own) == before
+
+
+def test_a_link_to_what_was_not_exported_names_no_other_entry(tmp_path: Path) -> None:
+    """Of an export that begins after the booking, the pass says nothing of an entry that it goes on with."""
+    own, other, out = ground(tmp_path / "own"), ground(tmp_path / "other"), tmp_path / "diary.json"
+    _booked_and_done(own)
+    first = utc_text(NOW_MS - 18 * DAY_MS)[:10]
+    assert main(["export", "diary", "--out", str(out), "--from", first, "--config", str(own)]) == 0
+    assert main(["import", str(out), "--config", str(other)]) == 0
+    stores = open_stores(load_settings(other))
+    passes = stores.diary.entries(("pass",), *EVER_MS)
+    stores.close()
+    assert [("follows" in e.body, e.body["state"]) for e in passes] == [
+        (False, "done"), (False, "booked"), (True, "done")
+    ]  # fmt: skip
 
 
 def test_a_span_and_a_channel_are_what_is_exported(exported: tuple[Path, str], tmp_path: Path) -> None:
