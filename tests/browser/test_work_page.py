@@ -336,3 +336,17 @@ def test_words_and_columns_need_no_script(opens: Opens, place: str) -> None:
     assert box is not None and box["width"] > 300 and box["height"] > 30
     assert page.locator("svg .curve").count() == 4
     assert page.get_by_role("button", name="Seen").first.is_visible()
+
+
+def test_reasons_of_windows_need_no_dragging_on_a_phone(opens: Opens, place: str) -> None:
+    """At 390 px every cell of the tables of windows lies within the window, what would open one under its own word; at
+    1280 px they are tables with a head."""
+    phone, desk = opens(390).page, opens(1280).page
+    for page in (phone, desk):
+        page.goto(f"{place}/work/square/windows")
+    edges = phone.evaluate("[...document.querySelectorAll('.stacks tbody :is(th, td)')].map((e) => [e.textContent, "
+                           "e.getBoundingClientRect().right])")  # fmt: skip
+    assert len(edges) > 20 and [one for one in edges if one[1] > 390] == []
+    told = "getComputedStyle(document.querySelector('.stacks td[data-head]'), '::before').content"
+    assert phone.evaluate(told) == '"What would open it: "' and desk.evaluate(told) == "none"
+    assert desk.locator(".stacks thead th").first.is_visible()
