@@ -153,6 +153,7 @@ def _parser() -> argparse.ArgumentParser:
     node.add_argument("action", metavar="ACTION", choices=NODE_ACTIONS)
     node.add_argument("name", metavar="NAME", nargs="?", help="as in its agent.toml")
     node.add_argument("--rotate", action="store_true", help="another password for a node that has one")
+    node.add_argument("--reads", metavar="TOPIC", help="a line of radio nodes in place of a node: what it may read")
     node.add_argument("--host", help="the broker as the node finds it (default: as the settings do)")
     node.add_argument(
         "--passwords", type=Path, metavar="FILE", help="the broker's (default: where its settings have it)"
@@ -400,9 +401,15 @@ def _node(parsed: argparse.Namespace) -> int:
             users.revoke_node(config, name, passwords)
         else:
             authority = users.authority_text(config)  # first: a password that no block tells would be lost
+            user, access_list = f"{config.site.name}/{name}", passwords.with_name(users.ACCESS_LIST)
+            if parsed.reads is not None:
+                users.check_readable(parsed.reads, access_list, user)
             password = users.add_node(config, name, passwords, rotate=parsed.rotate)
+            if parsed.reads is not None:
+                users.let_read(access_list, user, parsed.reads)
+            topic = users.readable_topic(access_list, user)  # with --rotate a line stays one
             host = parsed.host or users.host_for_nodes(config.broker)
-            print(users.node_block(config, name, password, authority, host=host))
+            print(users.node_block(config, name, password, authority, host=host, topic=topic))
             if refusal := broker_refusal(config.broker, host):
                 _warn_of_host(host, refusal)
     except users.NodeRefused as fault:

@@ -1,7 +1,8 @@
 """The field broker, a mosquitto on this box for nodes elsewhere: set up by command beside the distribution's own.
 
 Its certificate comes from the authority of the pages, so that a node trusts one authority of the box; a timer renews
-it. The password of the pipeline stays root's. What there is of passwords is kept when it is set up again.
+it. The password of the pipeline stays root's. What there is of passwords, and of users added to the access
+list, is kept when it is set up again.
 """
 
 from __future__ import annotations
@@ -15,7 +16,15 @@ from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
 
-from api.broker_users import PASSWORDS, PID_FILE, SETTINGS_DIR, set_password, tell_broker
+from api.broker_users import (
+    ACCESS_LIST,
+    PASSWORDS,
+    PID_FILE,
+    SETTINGS_DIR,
+    access_list_text,
+    set_password,
+    tell_broker,
+)
 from api.certificate import (
     AUTHORITY_OUT,
     CertificateFacts,
@@ -70,9 +79,13 @@ def broker_steps(config: SiteConfig, config_file: Path, program: Path, python: P
     ]  # fmt: skip
     return [
         *made,
-        *(
-            InstallStep(file=BROKER_DIR / place, text=shipped.joinpath(Path(place).name).read_text(encoding="utf-8"))
-            for place in ("conf.d/underturf.conf", "underturf.acl")
+        InstallStep(
+            file=BROKER_DIR / "conf.d" / "underturf.conf",
+            text=shipped.joinpath("underturf.conf").read_text(encoding="utf-8"),
+        ),
+        InstallStep(
+            file=BROKER_DIR / ACCESS_LIST,
+            text=access_list_text(shipped.joinpath(ACCESS_LIST).read_text(encoding="utf-8"), BROKER_DIR / ACCESS_LIST),
         ),
         _Act(f"write {CERTIFICATE}, by the authority of this box", lambda: _write_certificate(config, now_ms)),
         *given,

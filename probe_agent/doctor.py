@@ -142,7 +142,8 @@ def examined_users(config: AgentConfig) -> Iterator[Examined]:
             text = (
                 f"is user {own.username} at {own.host}:{own.port}, as {other} is; a broker that takes a user once, as "
                 "that of `underturf broker` does, lets them push each other off: give the line a user of its own in "
-                "[line.broker], made by `underturf node add`, with leave to read its topic"
+                "[line.broker]; on its server it is made by "
+                f"`underturf node add {config.node}-{line.name} --reads '{line.topic}'`"
             )
             yield Examined(f"line {line.name}", None, text)
 

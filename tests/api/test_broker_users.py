@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import subprocess
+import threading
 import time
 import tomllib
 from collections.abc import Callable, Iterator
@@ -14,14 +16,28 @@ import pytest
 import tomli_w
 from paho.mqtt.client import CallbackAPIVersion, Client
 
-from api.broker_users import add_node, node_names
+from api.broker_users import ACCESS_LIST, KEPT_BELOW, access_list_text, add_node, node_names
 from api.command import main
 from pipeline.service import load_settings
+from probe_agent.clock import SystemClock
 from probe_agent.config import load as load_agent
-from tests.hardware.test_mosquitto import PIPELINE, SERVER, broker, installed
-from tests.probe_agent.conftest import wait_for
+from probe_agent.doctor import examined_users
+from probe_agent.service import Agent
+from tests.hardware.test_mosquitto import (
+    NODE,
+    NODE_BROKER,
+    PIPELINE,
+    RADIO,
+    RADIO_PROBE,
+    SERVER,
+    SHIPPED,
+    UP_FOR_S,
+    broker,
+    installed,
+)
+from tests.probe_agent.conftest import sensor_line, wait_for, write_config
 
-__all__ = ["installed"]
+__all__ = ["installed", "sensor_line", "write_config"]
 
 EXAMPLE = Path(__file__).parents[2] / "hardware" / "docs" / "agent.toml"
 PIPELINE_ID = "underturf-pipeline-home"
@@ -198,6 +214,118 @@ def test_a_hundred_nodes_have_passwords_of_their_own(
     with broker(settings.parent, free_port, need_program("mosquitto")):
         for name in ("n000", "n099"):
             assert connect(name, {"username": f"home/{name}", "password": given[name]}).up
+
+
+def test_a_line_of_radio_nodes_is_added_reads_its_topic_alone_and_is_out_when_revoked(
+    settings: Path,
+    free_port: int,
+    connect: Callable[..., Connected],
+    need_program: Callable[[str], str],
+    tmp_path: Path,
+    write_config: Callable[..., Path],
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """What `add --reads` prints goes below the line: node and line stay connected, a message is kept, another's topic
+    is not read; revoked it is off and the access list has no line of it, and still what else was added."""
+    access_list = settings.parent / "etc/mosquitto" / ACCESS_LIST
+    with broker(settings.parent, free_port, need_program("mosquitto")), ExitStack() as ending:
+        assert node(settings, "add", "network-server") == 0
+        server = {"username": "home/network-server", "password": capsys.readouterr().out.split("END'\n")[1].split()[0]}
+        with access_list.open("a") as file:
+            file.write("user home/network-server\ntopic write radio/+/up\ntopic write other/+/up\n")
+        assert node(settings, "add", "hut-radio", "--reads", "radio/+/up", "--host", "localhost") == 0
+        tables = pasted(capsys.readouterr().out, tmp_path / "node")
+        (settings.parent / "hut").write_text(NODE["password"])
+        path = write_config(port=free_port, more=RADIO + tomli_w.dumps(tables) + RADIO_PROBE)
+        path.write_text(path.read_text().replace("[broker]\n", NODE_BROKER.format(place=settings.parent), 1))
+        config = load_agent(path)
+        own = config.uplink_lines[0].broker
+        assert own.username == "home/hut-radio" and not list(examined_users(config))
+        auth = {"username": own.username, "password": own.password_file.read_text().strip()}
+
+        thief = connect("any", auth, "other/+/up", "underturf/1/+/+/readings/#", "radio/+/up")
+        pipeline = connect("any", PIPELINE, "underturf/1/+/+/readings/#")
+        network_server = connect("any", server)
+        hut = connect("any", NODE)
+        hut.client.publish("underturf/1/home/hut/readings/x/1/1", b"another's", 1)
+        wait_for(lambda: bool(pipeline.heard))
+        network_server.client.publish("other/a1/up", b"another's", 1)
+        network_server.client.publish("radio/a1/up", b"its own", 1)
+        wait_for(lambda: bool(thief.heard))
+        assert thief.heard == [("radio/a1/up", b"its own")]
+        for one in (thief, hut):
+            one.client.disconnect()
+            wait_for(lambda one=one: not one.up)
+
+        agent, stop, states = Agent(config, SystemClock(trust_hardware=True)), threading.Event(), set[tuple[str, str]]()
+        ending.callback(agent.close)
+        (radio,) = agent.uplinks
+
+        def step() -> None:
+            agent.step(stop, reads=False)
+            radio.step()
+            states.add((agent.publisher.state, radio.state))
+
+        wait_for(lambda: ("up", "ok") in states, within_s=30, step=step)
+        states.clear()
+        until_s = time.monotonic() + UP_FOR_S
+        sent = json.dumps({"dev": "a1", "n": 1, "ts": time.time(), "values": [12.5, 8.25]})
+        network_server.client.publish("radio/a1/up", sent, 1)
+        wait_for(lambda: time.monotonic() > until_s and "square-1/r1" in radio.devices, within_s=30, step=step)
+        # no server runs here, which the publisher says in time; its connection and the line's have held
+        assert {line for _, line in states} == {"ok"}
+        assert all(mine == "up" or mine.startswith("away: no receipt") for mine, _ in states)
+
+        assert node(settings, "add", "hut-radio", "--rotate", "--host", "localhost") == 0
+        assert tables_of(capsys.readouterr().out)["line"]["broker"]["username"] == "home/hut-radio"
+        assert node(settings, "revoke", "hut-radio") == 0
+        wait_for(lambda: radio.state != "ok", within_s=30, step=step)
+        assert connect("any", auth).answer == "Not authorized"
+        left = access_list.read_text()
+        assert "hut-radio" not in left.partition(KEPT_BELOW)[2] and "topic write other/+/up" in left
+
+
+def test_what_was_added_to_the_access_list_is_kept_when_the_broker_is_set_up_again(
+    settings: Path, need_program: Callable[[str], str]
+) -> None:
+    """The list as shipped ends with the line that says so; a list of before without it is written anew."""
+    need_program("mosquitto_passwd")
+    access_list, shipped = settings.parent / "etc/mosquitto" / ACCESS_LIST, (SHIPPED / ACCESS_LIST).read_text()
+    assert shipped.endswith(f"\n{KEPT_BELOW}\n")
+    assert node(settings, "add", "hut-radio", "--reads", "radio/#") == 1  # 1: no broker runs that could be told
+    added = "user home/hut-radio\ntopic read radio/#\n"
+    assert access_list.read_text() == access_list_text(shipped, access_list) == shipped + added
+    assert node(settings, "add", "hut-radio", "--rotate", "--reads", "barn/+") == 1
+    assert access_list.read_text() == shipped + added.replace("radio/#", "barn/+")
+    access_list.write_text(access_list.read_text().replace(KEPT_BELOW, "# of before"))
+    assert access_list_text(shipped, access_list) == shipped
+
+
+@pytest.mark.parametrize(
+    "topic",
+    [
+        "#",
+        "+/a1/up",
+        "underturf/1/home/hut/readings/#",
+        "underturf",
+        "$SYS/#",
+        " underturf/#",
+        "a\ntopic read #",
+        "a/#/b",
+    ],
+)
+def test_a_topic_that_is_not_the_network_servers_is_refused(
+    settings: Path, capsys: pytest.CaptureFixture[str], topic: str
+) -> None:
+    """What would have the nodes' own topics in it, or a second line of the list: no user is made, no line written."""
+    place = settings.parent / "etc/mosquitto"
+    before = [(place / name).read_text() for name in ("underturf.passwords", ACCESS_LIST)]
+    assert node(settings, "add", "hut-radio", "--reads", topic) == 2
+    assert "expected a topic without spaces" in capsys.readouterr().err
+    (place / ACCESS_LIST).rename(place / "moved")
+    assert node(settings, "add", "hut-radio", "--reads", "radio/+/up") == 2
+    assert "user home/hut-radio" in capsys.readouterr().err
+    assert [(place / name).read_text() for name in ("underturf.passwords", "moved")] == before
 
 
 def test_what_cannot_be_done_is_said(settings: Path, capsys: pytest.CaptureFixture[str]) -> None:
