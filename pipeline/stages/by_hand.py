@@ -156,10 +156,11 @@ class _Visit:
         return [*found, self.run("thatch_air", air, low, high)]
 
     def top_layer(self) -> list[FindingRun]:
-        """What the rods read, mixed or not, down to their end."""
+        """What the rods read, mixed or not, down to their end; where they stand in soil, stones hold none of it."""
         thatch, soil = self.limits(Place.THATCH), self.limits(Place.SOIL)
         mixed = tuple(self.share * t + (1.0 - self.share) * s for t, s in zip(thatch, soil, strict=True))
-        return self.layer("top_layer", self.theta, self.error, mixed, self.rod_m)
+        free = self.share + (1.0 - self.share) * self.context.ground.fine_share  # thatch has no stones
+        return self.layer("top_layer", self.theta, self.error, mixed, free * self.rod_m)
 
     def root_zone(self) -> list[FindingRun]:
         """The soil below the thatch, taken for all of the root zone."""
@@ -172,4 +173,5 @@ class _Visit:
             self.theta, self.error, self.share, thatch=(thatch[0], thatch[1]), soil=(soil[0], soil[1]),
             thatch_full=middle(self.context.thatch.saturated),
         )  # fmt: skip
-        return self.layer("root_zone", below.water_content, below.error, soil, self.context.ground.root_zone_m)
+        ground = self.context.ground
+        return self.layer("root_zone", below.water_content, below.error, soil, ground.fine_share * ground.root_zone_m)

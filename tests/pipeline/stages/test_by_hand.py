@@ -23,6 +23,7 @@ from tests.pipeline.hand import OUTBOX, SETTINGS, START_MS, Line
 BARE = SETTINGS[: SETTINGS.index("[[surface.station.probe]]")]
 CORED = BARE + "[[surface.station.core]]\ndate = 2024-02-01\nthatch_mm = 15\n"
 AT_MS = START_MS + 12 * HOUR_MS
+QUANTITIES = ("root_zone_water", "root_zone_wetness", "top_layer_water", "top_layer_wetness")
 ROD = "s1/by-hand/moisture_120"
 
 
@@ -107,6 +108,21 @@ def test_rods_through_the_thatch_read_a_mixture_and_say_so(make: Callable[..., L
     for held in (thatch.dry_prior, middle(thatch.saturated)):
         assert low <= 200.0 * (0.30 - held / 8) * 8 / 7 <= high
     assert low < water < high
+
+
+def test_stones_hold_none_of_the_water_that_a_meter_read(make: Callable[..., Line]) -> None:
+    """A quarter of stones leaves three quarters of the water of the root zone, and of the soil beside the rods; in the
+    thatch, an eighth of the rods, there are none (algebra). How wet it is stays as it was."""
+    stony = BARE + "stone_share = 0.25\n" + CORED.removeprefix(BARE)
+    found = {}
+    for name, settings in (("fine", CORED), ("stony", stony)):
+        line = make(settings, now_ms=AT_MS + HOUR_MS, folder=name)
+        written(line, reading(30))
+        found[name] = {q: layer(line, q)[0] for q in QUANTITIES}
+        line.worker.close()
+    for quantity, share in zip(QUANTITIES, (0.75, 1.0, 1 / 8 + 0.75 * 7 / 8, 1.0), strict=True):
+        expected = [share * number for number in found["fine"][quantity][:3]]
+        assert list(found["stony"][quantity][:3]) == pytest.approx(expected)
 
 
 @pytest.mark.parametrize(
