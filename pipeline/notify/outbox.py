@@ -70,8 +70,8 @@ REFUSED_KEPT = 50
 REFUSED_KEY = "notify/refused"
 EVENTS_A_STEP = 20
 NOTIFY_POLL_S = 15.0  # events wake it; this is for messages that wait for a time, such as the digest
-PAST_MS = 15 * DAY_MS  # of the messages before: the policy looks back a fortnight
-NEW_WAY_MS = DAY_MS  # a new recipient gets the events of the last day
+PAST_MS = 62 * DAY_MS  # of the messages before: what was told of a plan holds through two months
+NEW_WAY_MS = DAY_MS  # a new recipient, person or machine, gets the events of the last day
 MARKS_MS = 400 * DAY_MS
 UNTOLD_MOST = 200  # events looked at for one message; in a storm the rest comes with the next one, if it can wait
 KEPT_MS = 400 * DAY_MS  # messages sent longer ago are deleted
@@ -139,6 +139,35 @@ class Messages:
                 (way, last_digest, since_ms),
             )
         return last_digest
+
+    def begin_machine(self, way: str, since_ms: int) -> None:
+        """Let a new way of a machine begin with the events since a time; one that had events before goes on.
+
+        Parameters
+        ----------
+        way : str
+        since_ms : int
+            [ms since 1970, UTC]
+        """
+        with self._database.reading() as connection:
+            had_some = connection.execute("SELECT 1 FROM event_sent WHERE destination = ? LIMIT 1", (way,)).fetchone()
+        self.begin(
+            way, 0 if had_some else since_ms, ""
+        )  # one from before ways had a beginning still gets all it waits for
+
+    def forget_others(self, ways: Sequence[str]) -> None:
+        """Forget what ways have had that are in the settings no longer, and what waits for them.
+
+        One that comes back begins as a new one does.
+        """
+        with self._database.transaction() as tx:
+            for query in (
+                "DELETE FROM told_way WHERE name",
+                "DELETE FROM event_told WHERE way",
+                "DELETE FROM event_sent WHERE destination",
+                "DELETE FROM message WHERE sent_at_ms IS NULL AND way",
+            ):
+                tx.execute(f"{query} NOT IN ({', '.join('?' * (len(ways) + 1))})", ("", *ways))
 
     def untold(self, way: str) -> list[Event]:
         """Return events in no message to a way, and not dropped, in order of time.
@@ -443,6 +472,10 @@ class Notifier:
                 plan=plan, address=config.pages.address,
             )  # fmt: skip
             ways.append((way, outbox))
+        messages.forget_others([way.name for way, _ in ways])
+        for way, queue in ways:
+            if isinstance(queue, EventOutbox):
+                messages.begin_machine(way.name, clock.now_ms() - NEW_WAY_MS)
         return cls(journal, ways, metrics, clock)
 
     @property

@@ -225,7 +225,8 @@ def due(
     news : sequence of News
         Not yet reported to this person, in order of time.
     past : iterable of SentMessage
-        Messages made for this person in the last fortnight, at least.
+        Messages made for this person in the last two months, at least: a state of a plan is told again only when it
+        has changed, a caution of its month once in it.
     last_digest : str
         Local date of the last digest, empty before the first.
     now_ms : int

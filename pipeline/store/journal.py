@@ -399,9 +399,12 @@ class Journal:
         return self._events("at_ms >= ? AND at_ms < ? ORDER BY number", (start_ms, end_ms))
 
     def unsent(self, destination: str, *, limit: int = 100) -> list[Event]:
-        """Return events not marked as sent to a destination, the oldest first."""
-        unsent = "NOT EXISTS (SELECT 1 FROM event_sent s WHERE s.destination = ? AND s.number = e.number)"
-        return self._events(f"{unsent} ORDER BY number LIMIT ?", (destination, limit))
+        """Return events not marked as sent to a destination, from its beginning on, the oldest first."""
+        unsent = (
+            "number > coalesce((SELECT after FROM told_way WHERE name = ?), 0) AND "
+            "NOT EXISTS (SELECT 1 FROM event_sent s WHERE s.destination = ? AND s.number = e.number)"
+        )
+        return self._events(f"{unsent} ORDER BY number LIMIT ?", (destination, destination, limit))
 
     def _events(self, which: str, parameters: tuple[object, ...]) -> list[Event]:
         query = f"SELECT id, at_ms, body FROM event e WHERE {which}"

@@ -282,6 +282,56 @@ def test_marks_of_the_diary_are_heeded(database: SqlDatabase, web: HttpServer) -
     assert marks_in(diary, NOON_MS + 2 * HOUR_MS) == Marks(frozenset("ad"), frozenset("b"))
 
 
+def test_a_state_of_a_plan_is_told_again_only_when_it_has_changed(person: Person, web: HttpServer) -> None:
+    """A job booked for two months on, judged alike each day: told the first morning, and not again in the 40 after."""
+    job = DatedPass("slitting", "standard", NOON_MS + 60 * 24 * HOUR_MS, NOON_MS + 60 * 24 * HOUR_MS + HOUR_MS)
+    advice = SurfaceAdvice("green", "Green", "green", (), ())
+    judged = (job, Judgement("wait", "soil too wet."), "")
+    person.plan = SitePlan(None, (), {"green": WorkPlan(advice, booked=(judged,))})
+    person.step(18.25)
+    assert len(web.heard) == 1
+    for _ in range(40):
+        person.step(24.0)
+    assert len(web.heard) == 1
+
+
+def test_a_way_that_is_new_or_comes_back_gets_the_last_day_only(
+    tmp_path: Path, web: HttpServer, free_port: int
+) -> None:
+    """Of events of two days ago and of now, a person and a machine get the new one: when they are first in the
+    settings, and when they are again after they were not. A machine that stays gets all it waits for."""
+    settings, addresses = tmp_path / "underturf.toml", tmp_path / "addresses"
+    addresses.write_text(f"http://{web.address}/hook\n")
+    plain = f"{SETTINGS}[broker]\nport = {free_port}\n[notify]\nlog = false\n"
+    both = f'{plain}addresses_file = "addresses"\nwebhook = "http://{web.address}/machine"\n'
+
+    def waits(text: str, *events: tuple[str, float]) -> list[list[str]]:
+        """Start with these settings, with more events of so many hours ago; what waits for each way."""
+        settings.write_text(text)
+        pipeline = Pipeline(load(settings), mosquitto=None)
+        try:
+            now_ms = pipeline.clock.now_ms()
+            for name, hours in events:
+                pipeline.journal.save_alerts({}, [Event(name, now_ms - round(hours * HOUR_MS), {"kind": "opened"})])
+            found = []
+            for line in pipeline._notifier._lines:
+                queue = line.outbox
+                if isinstance(queue, MessageOutbox):
+                    queue._messages.begin(queue._way, now_ms - 24 * HOUR_MS, "")
+                    found.append([e.id for e in queue._messages.untold(queue._way)])
+                else:
+                    found.append([e.id for e in queue.waiting(now_ms)])
+            return found
+        finally:
+            pipeline.stop()
+
+    assert waits(plain, ("a", 48.0), ("b", 1.0)) == []
+    assert waits(both) == [["b"], ["b"]]
+    assert waits(both, ("c", 47.0)) == [["b", "c"], ["b", "c"]]
+    assert waits(plain, ("d", 46.0)) == []
+    assert waits(both, ("e", 0.0)) == [["e"], ["e"]]
+
+
 def test_the_whole_service_tells_a_person(
     tmp_path: Path, web: HttpServer, free_port: int, until: Callable[..., None]
 ) -> None:
