@@ -136,7 +136,7 @@ class Nodes:
             return self._live.get(probe, (0, None))
 
     def _hear_stranger(self, name: str, payload: bytes, at_ms: int) -> None:
-        if not payload or b"up" not in payload[:MAX_STATUS_BYTES]:
+        if not _is_up(payload):
             self._strangers.pop(name, None)
         elif name in self._strangers or len(self._strangers) < MAX_STRANGERS:
             self._strangers[name] = at_ms
@@ -159,6 +159,16 @@ class Nodes:
         """Return every node, by name."""
         with self._lock:
             return tuple(self._nodes[name] for name in sorted(self._nodes))
+
+
+def _is_up(payload: bytes) -> bool:
+    if len(payload) > MAX_STATUS_BYTES:
+        return False
+    try:
+        said = json.loads(payload)
+    except (ValueError, RecursionError):
+        return False
+    return isinstance(said, dict) and said.get("state") == "up"
 
 
 def _parse(node: str, payload: bytes, at_ms: int, before: NodeStatus | None, health: NodeHealth | None) -> NodeStatus:

@@ -7,7 +7,7 @@ import random
 
 import pytest
 
-from pipeline.mqtt.nodes import BadStatus, Nodes
+from pipeline.mqtt.nodes import MAX_STATUS_BYTES, BadStatus, Nodes
 
 TOPIC = "underturf/1/meadow/node-1/status"
 
@@ -82,3 +82,16 @@ def test_radio_nodes_out_of_form_are_refused_with_their_reason(devices: bytes, t
     with pytest.raises(BadStatus) as caught:
         Nodes().hear(TOPIC, b'{"state": "up", "devices": ' + devices + b"}", 0)
     assert told in str(caught.value)
+
+
+def test_a_node_of_another_site_is_up_only_while_it_says_so() -> None:
+    """One that goes down with a line whose state has those letters in it is gone from those that are up."""
+    nodes = Nodes("meadow")
+    topic = "underturf/1/valley/node-1/status"
+    nodes.hear(topic, b'{"state": "up"}', 5)
+    assert nodes.strangers() == {"valley/node-1": 5}
+    nodes.hear(topic, b'{"state": "down", "lines": {"north": "interrupted"}}', 6)
+    assert nodes.strangers() == {}
+    for payload in (b"up", b'["up"]', b'{"state": "up"' + b" " * MAX_STATUS_BYTES + b"}"):
+        nodes.hear(topic, payload, 7)
+        assert nodes.strangers() == {}
