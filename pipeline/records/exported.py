@@ -95,13 +95,12 @@ def check_export(
         It is cut off, or has channels that the settings have not got or that hear something else there.
     """
     names = tuple(channels)
-    checked = CheckedRecord(
-        outbox_of(fingerprint(path), (OBSERVATIONS, names)), names, spool, summaries=[ChannelSummary() for _ in names]
-    )
     faults = Faults()
     rows = RecordRows(path, FileForm.model_validate({"comment": "#"}), faults, progress=progress)
     rows.open()
-    _check_channels(rows.head, channels, faults)
+    own = _check_channels(rows.head, channels, faults)
+    outbox = outbox_of(fingerprint(path), (OBSERVATIONS, tuple(name for name in names if name in own)))
+    checked = CheckedRecord(outbox, names, spool, summaries=[ChannelSummary() for _ in names])
     count = 0
     for block in rows.blocks(("channel", "time", "flag", "received"), ("raw",), ()):
         count += len(block.lines)
@@ -113,10 +112,13 @@ def check_export(
     return checked
 
 
-def _check_channels(head: Sequence[str], channels: Mapping[str, InstalledChannel], faults: Faults) -> None:
+def _check_channels(head: Sequence[str], channels: Mapping[str, InstalledChannel], faults: Faults) -> set[str]:
+    """Return the channels that the head names, and note those that this site has not."""
+    found = set()
     for number, line in enumerate(head, 1):
         words = line.removeprefix("# ").split()
         if words[:1] == ["channel"] and len(words) > 3:
+            found.add(words[1])
             known = channels.get(words[1])
             if known is None:
                 faults.add(number, f"found the channel {words[1]!r}, expected {nearest(words[1], channels)}")
@@ -124,6 +126,7 @@ def _check_channels(head: Sequence[str], channels: Mapping[str, InstalledChannel
                 here = f"{known.channel.heard} as this site's settings have it"
                 faults.add(number, f"found {words[1]} that hears {words[3]}, expected {here}")
     faults.end()
+    return found
 
 
 def _take_block(block: RowBlock, names: Sequence[str], checked: CheckedRecord, faults: Faults) -> None:

@@ -172,7 +172,8 @@ class _Check:
         self._checked.preview += self._columns_in_words()
 
     def _instants(self, block: RowBlock) -> TimeArray:
-        at_ms, faults = self._times.instants(self._times.texts(block.texts), block.lines)
+        of = None if self._record.long is None else block.texts[self._record.long.name].str.strip()
+        at_ms, faults = self._times.instants(self._times.texts(block.texts), block.lines, of)
         for line, words in faults:
             self._faults.add(line, words, " ".join(self._record.time.columns))
         return at_ms

@@ -80,9 +80,11 @@ class TimeForm(Setting):
 
     @field_validator("zone")
     @classmethod
-    def _known(cls, zone: str) -> str:
+    def _known(cls, zone: str, info: ValidationInfo) -> str:
         if zone != STATED:
             zone_of(zone)
+        elif info.data.get("form") == "days_since_1900":
+            raise expected("a zone: a count of days states no distance from UTC")
         return zone
 
 

@@ -93,7 +93,7 @@ class RecordRows:
         self._blocks = blocks_of(self._path, self._form.encoding, progress=self._progress)
         for block in self._blocks:
             lines = np.arange(block.first, block.first + block.text.count(b"\n"), dtype=np.int64)
-            if self._take_header(lines, block.text):
+            if self._take_header(lines, _ended_alike(block.text)):
                 return
         raise ImportFault([f"{self._path.name}: found no row of a table, expected a header and rows below it"])
 
@@ -167,7 +167,7 @@ class RecordRows:
             yield from self._read(lines, text, texts, numbers, missing)
         for block in self._blocks:
             lines = np.arange(block.first, block.first + block.text.count(b"\n"), dtype=np.int64)
-            yield from self._read(lines, block.text, texts, numbers, missing)
+            yield from self._read(lines, _ended_alike(block.text), texts, numbers, missing)
 
     def _read(
         self,
@@ -199,6 +199,8 @@ class RecordRows:
             found = self._numbers_by_cell(frame, lines, {name: place[name] for name in numbers}, words)
         found = found.set_axis(list(numbers), axis=1)
         told = frame[[place[name] for name in texts]].set_axis(list(texts), axis=1)
+        if words:
+            told = told.mask(told.apply(lambda column: column.astype(str).str.strip().isin(words)), "")
         yield RowBlock(lines, told, self._finite(found, lines, missing))
 
     def _whole_rows(self, lines: TimeArray, text: bytes) -> tuple[TimeArray, bytes]:
@@ -279,6 +281,11 @@ class RecordRows:
         if none:
             values = np.where(np.isin(values, none), np.nan, values)
         return pd.DataFrame(values, columns=found.columns)
+
+
+def _ended_alike(text: bytes) -> bytes:
+    """Return lines that end with a line feed alone; a carriage return within one is a blank, as no line ends there."""
+    return text.replace(b"\r\n", b"\n").replace(b"\r", b" ") if b"\r" in text else text
 
 
 def _quoted_cells(row: str, separator: str) -> int:

@@ -7,7 +7,7 @@ a record that is an hour out says that grass drinks by night.
 from __future__ import annotations
 
 import datetime
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 import pandas as pd
@@ -26,8 +26,7 @@ class RecordTimes:
     def __init__(self, form: TimeForm, now_ms: int) -> None:
         self._form, self._now_ms = form, now_ms
         self._zone = None if form.zone == STATED else zone_of(form.zone)
-        self._last_ms = NO_TIME
-        self._last_line = 0
+        self._last_ms: dict[object, int] = {}  # by the channel of a long table, None of another
 
     def texts(self, columns: pd.DataFrame) -> pd.Series:
         """Return the text of each row's time: its columns one after the other, a blank between."""
@@ -36,7 +35,9 @@ class RecordTimes:
             texts = texts.str.cat(columns[name], sep=" ")
         return texts
 
-    def instants(self, texts: pd.Series, lines: TimeArray) -> tuple[TimeArray, list[tuple[int, str]]]:
+    def instants(
+        self, texts: pd.Series, lines: TimeArray, of: pd.Series | None = None
+    ) -> tuple[TimeArray, list[tuple[int, str]]]:
         """Return the instant of each text [ms since 1970, UTC], `NO_TIME` where it is at fault, and the faults by line.
 
         Parameters
@@ -44,6 +45,8 @@ class RecordTimes:
         texts : Series of str, shape (row,)
         lines : ndarray of int64, shape (row,)
             The number of the line of each.
+        of : Series of str, shape (row,), optional
+            The channel of each, in a table where a row has that of one: the order of time is that of each channel.
         """
         faults: list[tuple[int, str]] = []
         at_ms, local = self._read(texts)
@@ -51,7 +54,7 @@ class RecordTimes:
         for row in np.flatnonzero(unread)[:MOST_TOLD]:
             faults.append((int(lines[row]), self._misread(str(texts.iloc[row]))))
         if local is not None:
-            at_ms = self._localized(at_ms, unread, lines, faults)
+            at_ms = self._localized(at_ms, unread, lines, faults, [None] * len(texts) if of is None else of.tolist())
         bad = at_ms == NO_TIME
         for mask, words in (
             (at_ms > self._now_ms, "which is still to come: expected a time that is past"),
@@ -92,7 +95,12 @@ class RecordTimes:
         return shown
 
     def _localized(
-        self, wall_ms: TimeArray, unread: BoolArray, lines: TimeArray, faults: list[tuple[int, str]]
+        self,
+        wall_ms: TimeArray,
+        unread: BoolArray,
+        lines: TimeArray,
+        faults: list[tuple[int, str]],
+        of: Sequence[object],
     ) -> TimeArray:
         """Wall-clock milliseconds as instants. An hour that is left out, or comes twice, is looked at row by row."""
         assert self._zone is not None
@@ -105,11 +113,12 @@ class RecordTimes:
             doubtful = np.asarray(local.isna())
             at_ms = np.asarray(local.tz_convert(None).as_unit("ms").asi8)
         at_ms = np.where(unread, NO_TIME, at_ms)
-        for row in np.flatnonzero(doubtful & ~unread):
-            before = at_ms[row - 1] if row else self._last_ms
-            at_ms[row] = self._doubtful(int(wall_ms[row]), int(before), int(lines[row]), faults)
-        if at_ms.size:
-            self._last_ms = int(at_ms[-1])
+        known = 0  # rows whose times are in `_last_ms`
+        for row in np.flatnonzero(doubtful & ~unread).tolist():
+            self._last_ms.update(zip(of[known:row], at_ms[known:row].tolist(), strict=True))
+            known, before_ms = row, self._last_ms.get(of[row], NO_TIME)
+            at_ms[row] = self._doubtful(int(wall_ms[row]), before_ms, int(lines[row]), faults)
+        self._last_ms.update(zip(of[known:], at_ms[known:].tolist(), strict=True))
         return at_ms
 
     def _doubtful(self, wall_ms: int, before_ms: int, line: int, faults: list[tuple[int, str]]) -> int:

@@ -98,6 +98,43 @@ def test_the_hour_that_comes_twice_is_read_in_order(check: Check) -> None:
     assert checked.summaries[0].first_ms == 1_698_535_800_000  # 2023-10-28 23:30 UTC
 
 
+def test_the_hour_that_comes_twice_is_read_in_order_for_each_name_of_a_long_table(check: Check) -> None:
+    """Two names a time, one row below the other: each is as one that has a table of its own."""
+    rows = "".join(f"{at},{name},{n / 10}\n" for n, at in enumerate(AUTUMN) for name in ("soil", "thatch"))
+    words = '[time]\ncolumns = ["t"]\nzone = "Europe/London"\nrepeated_hour = "in_order"\n'
+    words += '[long]\nname = "what"\nvalue = "value"\n' + ONE
+    words += '[[column]]\nname = "thatch"\nchannel = "north/notebook/thatch"\nunit = "m3/m3"\n'
+    checked = check(f"t,what,value\n{rows}".encode(), words)
+    spans = [(one.n, one.first_ms, one.last_ms) for one in checked.summaries if one.n]
+    assert spans == [(6, 1_698_535_800_000, 1_698_535_800_000 + 5 * 1_800_000)] * 2
+
+
+def test_a_carriage_return_alone_ends_no_line(check: Check) -> None:
+    """Two lines of which one has it in a name are two rows, and a fault below has the number of its line."""
+    time = '[time]\ncolumns = ["t"]\nzone = "UTC"\n'
+    good = b't,note,soil\n2023-06-01 00:00,wet\rleaf,11\n\n2023-06-01 01:00,"dry\rleaf",12\n'
+    assert check(good, time + ONE).count == 2
+    with pytest.raises(ImportFault) as caught:
+        check(good + b"2023-06-01 02:00,dry,x\n", time + ONE)
+    assert [line.split(",")[0] for line in caught.value.faults] == ["line 5"]
+
+
+def test_a_word_for_none_is_none_in_a_column_of_text_too(check: Check) -> None:
+    """A name that is a word for none names no channel."""
+    words = '[file]\nmissing = ["soil"]\n[time]\ncolumns = ["t"]\nzone = "UTC"\n'
+    words += '[long]\nname = "what"\nvalue = "value"\n' + ONE
+    words += '[[column]]\nname = "thatch"\nchannel = "north/notebook/thatch"\nunit = "m3/m3"\n'
+    rows = "t,what,value\n2023-06-01 00:00,soil,11\n2023-06-01 00:00,thatch,0.3\n"
+    with pytest.raises(ImportFault, match="found no row of 'soil'"):
+        check(rows.encode(), words)
+
+
+def test_a_count_of_days_states_no_zone() -> None:
+    """A map that says so is refused by its key."""
+    with pytest.raises(ImportFault, match=r"time\.zone: found 'stated', expected a zone: a count of days"):
+        parse_map('[time]\ncolumns = ["t"]\nzone = "stated"\nform = "days_since_1900"\n' + ONE, "map.toml")
+
+
 def test_a_long_table_is_sorted_out_by_name(check: Check) -> None:
     """One number a row, with the name of what it is of: each goes to its channel, others are told as left out."""
     told = ("00:00,soil,11", "00:00,thatch,0.3", "01:00,soil,12", "01:00,x,1")

@@ -157,6 +157,22 @@ def test_a_broken_export_is_refused(
     assert told in said and "nothing was kept" in said
 
 
+def test_an_export_is_kept_once_when_the_site_has_another_probe_since(
+    exported: tuple[Path, str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Read into a site, and again after a probe was added there: all readings were there before."""
+    _, text = exported
+    other, file = ground(tmp_path / "other"), tmp_path / "observations.csv"
+    file.write_text(text, encoding="utf-8")
+    assert main(["import", str(file), "--config", str(other)]) == 0
+    kept = capsys.readouterr().out
+    more = kept_site.station("s3", "east end", probe="p3", weather=False).replace("t2", "t1").replace("p2", "p1")
+    other.write_text(other.read_text(encoding="utf-8") + more, encoding="utf-8")
+    assert main(["import", str(file), "--config", str(other)]) == 0
+    again = capsys.readouterr().out
+    assert ", 0 were there before" in kept and "0 readings kept, " in again
+
+
 def test_an_export_explains_itself(exported: tuple[Path, str]) -> None:
     """Units, flags, versions and what raw is stand in the head or beside the number; spreadsheets read the rest."""
     _, text = exported
