@@ -168,14 +168,15 @@ class SiteWorker:
                 self._read(self._sites[file])
 
     def _read(self, site: _Site) -> None:
-        before, site.fault = site.fault, ""
         others = [one.config for one in self._sites.values() if one.config is not None]
+        found = ""
         try:
             site.config = read_site(site.file, self._own, self._environment, others)
         except (ConfigFault, PipelineFault) as fault:
-            site.fault = str(fault)
-            if site.fault != before:
-                log.error("site_stopped file=%s reason=%s", site.file.name, site.fault.replace("\n", "; "))
+            found = str(fault)
+            if found != site.fault:
+                log.error("site_stopped file=%s reason=%s", site.file.name, found.replace("\n", "; "))
+        site.fault = found  # in one step: whoever asks how it fares meanwhile hears of no mend that is none
 
     # --- who holds what ----------------------------------------------------------------------------------------
 

@@ -90,7 +90,16 @@ def signed_in(field: Field, page: Page, name: str) -> None:
     with closing(Database(field.journal)) as base:
         people = People(base, "meadow")
         path = invite(people, add_person(people, name, "keeper", now_ms, by="a test"), now_ms, by="a test")
-    page.goto(ADDRESS + path)
+
+    def has_opened() -> bool:
+        try:
+            return page.goto(ADDRESS + path) is not None
+        except Error as err:  # of a cable that was just put in the browser hears late
+            if "ERR_NETWORK_CHANGED" not in str(err):
+                raise
+            return False
+
+    wait_until(has_opened, "the invitation is opened")
     page.fill("#password", PASSWORD)
     page.fill("#again", PASSWORD)
     page.get_by_role("button", name="Take it").click()

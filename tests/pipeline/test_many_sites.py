@@ -100,6 +100,20 @@ def test_workers_share_sites_and_take_over_and_a_broken_file_stops_one_site_alon
     assert held(first) == [[]]
 
 
+def test_a_fault_stands_while_its_file_is_looked_at_again(
+    own_postgres: PostgresServer, broker_port: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Who asks how the worker fares in that moment does not hear that all is well."""
+    write_sites(tmp_path / "sites", own_postgres, broker_port, 2)
+    (tmp_path / "sites" / "0.toml").write_text("spoilt")
+    worker = SiteWorker(tmp_path / "sites", tmp_path / "own", SystemClock(), rng=random.Random(1))
+    (site,) = (one for one in worker._sites.values() if one.config is None)
+    told, read, meanwhile = site.fault, many_sites.read_site, list[str]()
+    monkeypatch.setattr(many_sites, "read_site", lambda *given: meanwhile.append(site.fault) or read(*given))
+    worker._read_folder()
+    assert meanwhile == [told] and told == site.fault != ""
+
+
 def test_a_site_that_nobody_wants_is_taken_beyond_the_share(
     own_postgres: PostgresServer, broker_port: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
