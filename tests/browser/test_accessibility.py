@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from playwright.sync_api import Page
 
 from pipeline.diary.entry import DiaryEntry
 from pipeline.mqtt.field_checks import ProbeCheck
@@ -64,18 +65,36 @@ def place(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     ground.pipeline.stop()
 
 
-@pytest.mark.parametrize(("width", "look"), [
-    (320, "light"), (1280, "dark"), pytest.param(390, "light", marks=pytest.mark.soak),
-    pytest.param(390, "dark", marks=pytest.mark.soak), pytest.param(1280, "light", marks=pytest.mark.soak),
-])  # fmt: skip
-@pytest.mark.parametrize("path", PATHS)
-def test_axe_finds_nothing(opens: Opens, place: str, path: str, width: int, look: str) -> None:
-    """No violation on a page, closed and opened."""
+def faults(page: Page) -> list[str]:
+    """What axe-core finds on the page as it stands."""
     if not AXE.exists():
         missing("axe-core is not installed (npm ci --prefix tests/browser)")
+    page.add_script_tag(path=AXE)
+    return list(page.evaluate(RUN))
+
+
+OPEN_ALL = "for (const one of document.querySelectorAll('details')) one.open = true"
+
+
+@pytest.mark.parametrize("path", PATHS)
+def test_axe_finds_nothing(opens: Opens, place: str, path: str) -> None:
+    """No violation on a page, closed on a small phone by day, and all of it opened on a desk at night."""
+    page = opens(320, "light", bypass_csp=True).page
+    page.goto(f"{place}{path}")
+    assert faults(page) == []
+    page.evaluate(OPEN_ALL)
+    page.set_viewport_size({"width": 1280, "height": 900})
+    page.emulate_media(color_scheme="dark")
+    assert faults(page) == [], "opened"
+
+
+@pytest.mark.soak
+@pytest.mark.parametrize(("width", "look"), [(w, look) for w in (320, 390, 1280) for look in ("light", "dark")])
+@pytest.mark.parametrize("path", PATHS)
+def test_axe_finds_nothing_at_any_size_and_look(opens: Opens, place: str, path: str, width: int, look: str) -> None:
+    """No violation on a page, closed and opened."""
     page = opens(width, look, bypass_csp=True).page
     page.goto(f"{place}{path}")
-    page.add_script_tag(path=AXE)
-    assert page.evaluate(RUN) == []
-    page.evaluate("for (const one of document.querySelectorAll('details')) one.open = true")
-    assert page.evaluate(RUN) == [], "opened"
+    assert faults(page) == []
+    page.evaluate(OPEN_ALL)
+    assert faults(page) == [], "opened"
