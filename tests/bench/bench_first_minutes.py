@@ -130,7 +130,8 @@ def main() -> int:
         measured("processor time to there", f"{total_s:.1f} s", total_s / (2 * HISTORY_S), 1.0, of="two processors"),
         measured("demo --once", f"{once_s:.1f} s", once_s / ONCE_S, 1.0, of=f"{ONCE_S:g} s"),
     ]
-    return 0 if all(kept) and installed() else 1
+    kept.append(installed())
+    return 0 if all(kept) else 1
 
 
 def installed() -> bool:
