@@ -151,9 +151,8 @@ class Messages:
         """
         with self._database.reading() as connection:
             had_some = connection.execute("SELECT 1 FROM event_sent WHERE destination = ? LIMIT 1", (way,)).fetchone()
-        self.begin(
-            way, 0 if had_some else since_ms, ""
-        )  # one from before ways had a beginning still gets all it waits for
+        # one from before ways had a beginning still gets all it waits for
+        self.begin(way, 0 if had_some else since_ms, "")
 
     def forget_others(self, ways: Sequence[str]) -> None:
         """Forget what ways have had that are in the settings no longer, and what waits for them.
